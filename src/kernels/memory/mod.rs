@@ -1,0 +1,6 @@
+//! Memory walks.
+
+use super::KernelSpec;
+
+/// The family's members.
+pub(super) static KERNELS: &[KernelSpec] = &[];

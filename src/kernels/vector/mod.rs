@@ -1,0 +1,6 @@
+//! Wide-vector kernels.
+
+use super::KernelSpec;
+
+/// The family's members.
+pub(super) static KERNELS: &[KernelSpec] = &[];

@@ -1,0 +1,14 @@
+//! `soakproof` puts checked load on every core of a machine, watches it, and ends with a graded
+//! verdict. The binary in `main.rs` only calls [`cli::main`]; DEVELOPERS.md is the map.
+
+pub mod cli;
+pub mod kernels;
+pub mod model;
+pub mod os;
+pub mod report;
+pub mod run;
+pub mod sensors;
+pub mod store;
+pub mod suite;
+pub mod verdict;
+pub mod worker;

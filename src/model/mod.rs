@@ -1,0 +1,32 @@
+//! Plain data that every room shares: what is to be run, what was seen, what was concluded.
+//!
+//! The types of a record ([`RunHeader`], [`Entry`] and what they hold) derive serde themselves: their
+//! JSON form *is* the stored and exported form, versioned by [`FORMAT`], so a second set of
+//! types would only repeat them. Nothing here does I/O, reads a clock or decides anything.
+
+mod finding;
+mod load;
+mod machine;
+mod plan;
+mod record;
+mod sample;
+mod time;
+mod verdict;
+
+pub use finding::{
+    CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
+    Severity,
+};
+pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
+pub use machine::{Cache, Cpu, Machine};
+pub use plan::{
+    Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
+    StageGate,
+};
+pub use record::{Declared, End, Entry, FORMAT, Record, RunHeader, StageMark, Stamped};
+pub use sample::{Channel, ChannelId, Loss, Quantity, Reading, Role, Sample, WorkerProgress};
+pub use time::{Moment, Mono, Wall};
+pub use verdict::{
+    Cause, ClassStatement, ClockSummary, Exposure, Grade, HeatSummary, Plateau, Rule, RuleEffect,
+    TotalStatement, Verdict, VoltageSummary,
+};

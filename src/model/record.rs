@@ -1,0 +1,223 @@
+//! The record of a run: a header and a list of entries. Whoever holds the entries, live, stored or
+//! imported, folds them into the same [`Record`], and the same function grades it.
+
+use serde::{Deserialize, Serialize};
+
+use super::finding::{Finding, Gap};
+use super::load::{CpuId, InstructionSet, LoadClass};
+use super::machine::Machine;
+use super::plan::Plan;
+use super::sample::{Channel, Sample, WorkerProgress};
+use super::time::{Moment, Mono};
+use super::verdict::Verdict;
+
+/// Version of the JSON form of header and entries.
+pub const FORMAT: u32 = 1;
+
+/// What the person declared about the settings under test.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Declared {
+    /// Core clock per load class in MHz, where declared.
+    pub clock_mhz: Vec<(LoadClass, f64)>,
+    /// Air temperature in degrees Celsius.
+    pub ambient_c: Option<f64>,
+    /// Free words.
+    pub note: String,
+}
+
+/// Everything known when a run starts.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunHeader {
+    /// Version of this form.
+    pub format: u32,
+    /// Globally unique id (UUID version 7).
+    pub id: String,
+    /// Version of the program.
+    pub program: String,
+    /// When it started.
+    pub started: Moment,
+    /// What will be run.
+    pub plan: Plan,
+    /// Where.
+    pub machine: Machine,
+    /// What can be read.
+    pub channels: Vec<Channel>,
+    /// What cannot be read, found at the start.
+    pub gaps: Vec<Gap>,
+    /// What the person declared.
+    pub declared: Declared,
+    /// Class and instruction set of each kernel of the plan, as chosen for this machine.
+    pub kernels: Vec<(String, LoadClass, InstructionSet)>,
+}
+
+impl RunHeader {
+    /// Class of the kernel called `name`.
+    pub fn class_of(&self, name: &str) -> Option<LoadClass> {
+        self.kernels
+            .iter()
+            .find(|(kernel, ..)| kernel == name)
+            .map(|(_, class, _)| *class)
+    }
+}
+
+/// Start or end of a stage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StageMark {
+    /// When.
+    pub at: Moment,
+    /// Index in the plan.
+    pub stage: u16,
+    /// True at the end of a whole stage.
+    pub finished: bool,
+}
+
+/// Why a run ended.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "why")]
+pub enum End {
+    /// All stages were run.
+    Complete,
+    /// A finding ended it (fail-fast or a closed gate).
+    Finding,
+    /// A person or an orderly shutdown ended it.
+    Stopped,
+    /// Something from outside ended it (a killed worker, suspend, full disk).
+    Interrupted {
+        /// What.
+        reason: String,
+    },
+    /// The guard ended it.
+    Guard {
+        /// Why.
+        reason: String,
+    },
+    /// The machine went down.
+    Reset,
+}
+
+/// What is written down during a run, in this order and before anyone else hears of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "entry")]
+pub enum Entry {
+    /// A stage began or ended.
+    Stage(StageMark),
+    /// All readings at an instant.
+    Sample(Sample),
+    /// Final counts of a worker that has ended.
+    WorkerDone(Stamped<WorkerProgress>),
+    /// Evidence against the machine.
+    Finding(Finding),
+    /// Another event of a fault already on record: index of the finding, events so far.
+    Repeated {
+        /// Index into the findings of the record.
+        finding: u32,
+        /// Events so far.
+        events: u64,
+    },
+    /// Evidence that could not be had.
+    Gap(Gap),
+    /// The run ended.
+    End(Stamped<End>),
+    /// The verdict on all of the above; a later one revises an earlier one.
+    Verdict(Box<Verdict>),
+}
+
+/// Something with the moment and the place in the plan at which it was so.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Stamped<T> {
+    /// When.
+    pub at: Moment,
+    /// Index of the stage in the plan.
+    pub stage: u16,
+    /// Index of the segment within the stage.
+    pub segment: u16,
+    /// What.
+    pub what: T,
+}
+
+/// A run as far as it is known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// Known at the start.
+    pub header: RunHeader,
+    /// Stage marks in order.
+    pub stages: Vec<StageMark>,
+    /// Samples in order.
+    pub samples: Vec<Sample>,
+    /// Final counts of workers.
+    pub workers: Vec<Stamped<WorkerProgress>>,
+    /// Findings in order.
+    pub findings: Vec<Finding>,
+    /// Gaps, those of the header first, each once.
+    pub gaps: Vec<Gap>,
+    /// The end, once there is one.
+    pub end: Option<Stamped<End>>,
+    /// Verdicts in order; the last one holds.
+    pub verdicts: Vec<Verdict>,
+}
+
+impl Record {
+    /// A record with nothing in it yet.
+    pub fn new(header: RunHeader) -> Self {
+        let gaps = header.gaps.clone();
+        Self {
+            header,
+            stages: Vec::new(),
+            samples: Vec::new(),
+            workers: Vec::new(),
+            findings: Vec::new(),
+            gaps,
+            end: None,
+            verdicts: Vec::new(),
+        }
+    }
+
+    /// Adds what `entry` says.
+    pub fn apply(&mut self, entry: Entry) {
+        match entry {
+            Entry::Stage(mark) => self.stages.push(mark),
+            Entry::Sample(sample) => self.samples.push(sample),
+            Entry::WorkerDone(done) => self.workers.push(done),
+            Entry::Finding(finding) => self.findings.push(finding),
+            Entry::Repeated { finding, events } => {
+                if let Some(known) = self.findings.get_mut(finding as usize) {
+                    known.events = events;
+                }
+            }
+            Entry::Gap(gap) => {
+                if !self.gaps.contains(&gap) {
+                    self.gaps.push(gap);
+                }
+            }
+            Entry::End(end) => self.end = Some(end),
+            Entry::Verdict(verdict) => self.verdicts.push(*verdict),
+        }
+    }
+
+    /// The verdict that holds.
+    pub fn verdict(&self) -> Option<&Verdict> {
+        self.verdicts.last()
+    }
+
+    /// Monotonic time of the last thing known.
+    pub fn last_known(&self) -> Mono {
+        let sample = self.samples.last().map(|sample| sample.at.mono);
+        let end = self.end.as_ref().map(|end| end.at.mono);
+        let stage = self.stages.last().map(|mark| mark.at.mono);
+        [sample, end, stage]
+            .into_iter()
+            .flatten()
+            .max()
+            .unwrap_or(self.header.started.mono)
+    }
+
+    /// Name of the CPU's physical core, for grouping.
+    pub fn core_of(&self, cpu: CpuId) -> Option<u32> {
+        self.header
+            .machine
+            .cpus
+            .iter()
+            .find(|known| known.id == cpu)
+            .map(|known| known.core)
+    }
+}

@@ -1,0 +1,6 @@
+//! The only door to Linux besides the kernels' own instructions: root folder, clocks, processes,
+//! signals, memory, affinity. No other room names an absolute path, a pid or a signal.
+
+mod root;
+
+pub use root::{ReadFileError, Root};

@@ -1,0 +1,1 @@
+//! Records and verdicts as text and JSON.

@@ -1,0 +1,1 @@
+//! Evidence in, grade out. Pure: no I/O, no clock.

@@ -1,0 +1,1 @@
+//! The child process that computes: its shared slot, its messages, its life.

@@ -1,0 +1,11 @@
+//! Integration tests, one module an area; one binary, so that linking stays cheap.
+
+mod compute_kernels;
+mod grading;
+mod machines;
+mod memory_walks;
+mod program;
+mod records;
+mod reports;
+mod suites;
+mod vector_kernels;

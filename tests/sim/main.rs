@@ -1,0 +1,1 @@
+//! Seeded simulation of the orchestrator.
