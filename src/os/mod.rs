@@ -8,6 +8,7 @@ mod crash;
 mod environment;
 mod lock;
 mod memory;
+mod kernel_log;
 mod root;
 mod worker_life;
 
@@ -22,7 +23,8 @@ pub use environment::{
 };
 pub use lock::{LoadLock, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
-pub use root::{ReadFileError, Root};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, hold_interrupts, prepare_worker, stop_was_signalled,
 };
+pub use kernel_log::{Drained, KernelLog};
+pub use root::{ReadFileError, Root, read_from_start};
