@@ -397,7 +397,10 @@ fn parse_pair(name: &str) -> (Fault, [(usize, usize); 3]) {
     (fault, places)
 }
 
-fn parse_fault(name: &str) -> (Fault, Vec<(usize, usize)>) {
+/// Places of aggressor and victim.
+type Places = Vec<(usize, usize)>;
+
+fn parse_fault(name: &str) -> (Fault, Places) {
     if name.contains('<') {
         let (fault, places) = parse_pair(name);
         (fault, places.to_vec())
@@ -467,7 +470,7 @@ fn the_built_in_march_tests_are_those_of_the_table() {
 fn faults_found_of_each_class_add_up_to_the_published_counts() {
     let matrix = rows(MATRIX);
     let coverage = rows(COVERAGE);
-    let faults: Vec<(String, Fault, Vec<(usize, usize)>)> = matrix[1..]
+    let faults: Vec<(String, Fault, Places)> = matrix[1..]
         .iter()
         .map(|row| {
             let (fault, places) = parse_fault(&row[0]);
