@@ -10,6 +10,8 @@ use super::cells::{Cells, LINE_WORDS, Region};
 use super::classics::{MARCH_C_MINUS, MARCH_LR, MARCH_SS};
 use super::notation::{March, Operation, Step};
 use super::walk::{Stopped, Walk};
+#[cfg(target_arch = "x86_64")]
+use super::wide;
 use crate::kernels::{FaultSink, WalkOutcome};
 use crate::model::InstructionSet;
 
@@ -36,6 +38,7 @@ pub fn run_march<C: Cells<N>, const N: usize>(
     walk.outcome(end)
 }
 
+#[inline(always)]
 fn march_over<C: Cells<N>, const N: usize>(
     march: &March,
     cells: &mut C,
@@ -109,7 +112,7 @@ pub fn background_of(pass: u64) -> u64 {
 /// `march.memory`: March C-, LR and SS in turn. Three tests and fourteen backgrounds have no common
 /// divisor, so 42 passes bring every pair.
 pub(super) fn march_memory(
-    _set: InstructionSet,
+    set: InstructionSet,
     region: &mut [u64],
     pass: u64,
     sink: &mut dyn FaultSink,
@@ -121,14 +124,41 @@ pub(super) fn march_memory(
     };
     let background = background_of(pass);
     let mut walk = Walk::new(sink);
+    let end = march_by(set, &march, region, (background, &mut walk));
+    walk.outcome(end)
+}
+
+/// Takes the widest accesses of `set`.
+fn march_by(
+    set: InstructionSet,
+    march: &March,
+    region: &mut [u64],
+    (background, walk): (u64, &mut Walk<'_>),
+) -> Result<(), Stopped> {
+    #[cfg(target_arch = "x86_64")]
+    if set == InstructionSet::Avx2 {
+        return wide::march_avx2(march, region, background, walk);
+    }
+    #[cfg(not(target_arch = "x86_64"))]
+    let _ = set;
+    march_region(march, region, background, walk)
+}
+
+/// Whole lines first, then the words beyond them as a small memory of one-word cells.
+#[inline(always)]
+pub(super) fn march_region(
+    march: &March,
+    region: &mut [u64],
+    background: u64,
+    walk: &mut Walk<'_>,
+) -> Result<(), Stopped> {
     let (lines, rest) = region.as_chunks_mut::<LINE_WORDS>();
     let first_of_rest = lines.len() * LINE_WORDS;
-    let mut end = march_over(&march, &mut Region::new(lines), background, &mut walk);
-    if end.is_ok() && !rest.is_empty() {
-        // Words beyond the last whole line are a small memory of one-word cells.
-        walk.start_at(first_of_rest);
-        let (words, _) = rest.as_chunks_mut::<1>();
-        end = march_over(&march, &mut Region::new(words), background, &mut walk);
+    march_over(march, &mut Region::new(lines), background, walk)?;
+    if rest.is_empty() {
+        return Ok(());
     }
-    walk.outcome(end)
+    walk.start_at(first_of_rest);
+    let (words, _) = rest.as_chunks_mut::<1>();
+    march_over(march, &mut Region::new(words), background, walk)
 }

@@ -86,6 +86,7 @@ impl<'a> Walk<'a> {
     }
 
     /// Does `visit` to every cell in `order`, beating after each block.
+    #[inline(always)]
     pub(super) fn sweep<C: Cells<N>, const N: usize>(
         &mut self,
         cells: &mut C,
