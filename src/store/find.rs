@@ -138,10 +138,11 @@ fn read_candidates(connection: &Connection, word: &str) -> rusqlite::Result<Vec<
     if word.is_empty() {
         return Ok(Vec::new());
     }
+    // Compared here and not by SQL, whose text functions end at a NUL.
     let word = word.to_ascii_lowercase();
-    let mut statement = connection.prepare(
-        "SELECT number, id FROM runs WHERE substr(id, 1, length(?1)) = ?1 ORDER BY number",
-    )?;
-    let rows = statement.query_map([word], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    rows.collect()
+    let mut statement = connection.prepare("SELECT number, id FROM runs ORDER BY number")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let fits = |id: &str| id.to_ascii_lowercase().starts_with(&word);
+    let all: Vec<(i64, String)> = rows.collect::<rusqlite::Result<_>>()?;
+    Ok(all.into_iter().filter(|(_, id)| fits(id)).collect())
 }

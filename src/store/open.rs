@@ -126,6 +126,19 @@ impl Store {
         &self.path
     }
 
+    /// Journal mode and level of synchronisation of this opening, as SQLite states them.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn durability(&self) -> rusqlite::Result<(String, i64)> {
+        let ask = |pragma| self.connection.query_row(pragma, [], |row| row.get(0));
+        let journal = ask("PRAGMA journal_mode")?;
+        let level: i64 = self
+            .connection
+            .query_row("PRAGMA synchronous", [], |row| row.get(0))?;
+        Ok((journal, level))
+    }
+
     /// Lets the file grow to at most `bytes` (never below what it holds already); beyond that,
     /// writing fails like on a full disk. Holds for this opening only.
     ///
