@@ -326,7 +326,7 @@ fn each_mistake_is_told_with_its_place_and_what_would_be_right() {
             "9:10: rhythm `sparse` runs one core at a time",
         ),
         (
-            load(&format!("{fma}{LOAD}")),
+            load(&format!("{fma}{}", LOAD.replace("\"all\"", "[0]"))),
             "8:9: with several loads in a stage each needs its own list",
         ),
         (
