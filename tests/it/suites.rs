@@ -416,6 +416,18 @@ fn one_core_after_another_counts_only_its_share_of_a_claim() {
 }
 
 #[test]
+fn a_core_left_out_counts_for_the_whole_machine() {
+    let some = "kernels = [\"fma-f64.l1\"]\ncores = [0]";
+    let suite = parsed(&claiming("total = \"20min\"", 63, some));
+    resolve_suite(&suite, &machine(1, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
+    let two = machine(2, 1, 16 * GIB, 14 * GIB);
+    let said = resolve_suite(&suite, &two, &kernels())
+        .unwrap_err()
+        .to_string();
+    assert!(said.contains("the stages hold 0s"), "{said}");
+}
+
+#[test]
 fn a_claim_needs_idle_at_the_end_and_walks_to_count() {
     let even = "kernels = [\"fma-f64.l1\"]\ncores = \"all\"";
     let short = claiming("total = \"1min\"", 63, even).replace("\"5min\"", "\"299s\"");
