@@ -1,9 +1,11 @@
 //! A suite file is checked whole: every mistake with its place and what would be right.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 use std::time::Duration;
 
-use toml::de::DeTable;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
 
 use crate::model::{Asserts, Claim, HeatLimits, LoadClass, OnFinding, StageGate};
 
@@ -11,9 +13,9 @@ use super::check_load::check_load;
 use super::duration::render_duration;
 use super::exposure::{best_exposure, check_reach};
 use super::kernel_fact::{KernelBody, KernelFact, find};
-use super::keys::Keys;
+use super::keys::{At, Keys};
 use super::problem::{CheckSuiteError, Draft, quoted};
-use super::written::{Place, Placement, StageSpec, Suite};
+use super::written::{LoadSpec, Place, Placement, StageSpec, Suite};
 
 /// Shortest and longest stage.
 const STAGE_TIME: (Duration, Duration) = (Duration::from_secs(1), Duration::from_hours(168));
@@ -109,7 +111,7 @@ fn check_suite(
     let start = 0..0;
     let keys = Keys::open(draft, root, "the suite", &SUITE_KEYS);
     let about = keys.text(draft, "about", "of one line");
-    if keys.get("about").is_none() {
+    if keys.lacks("about") {
         draft.report(
             &start,
             "`about` is missing: say in one line what the suite is for",
@@ -154,7 +156,7 @@ fn suite_name(origin: &str) -> String {
 
 fn check_asserts(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Asserts {
     let words = keys.texts(draft, "asserts");
-    if keys.get("asserts").is_none() || words.as_ref().is_some_and(Vec::is_empty) {
+    if keys.lacks("asserts") || words.as_ref().is_some_and(Vec::is_empty) {
         let known = quoted(&ASSERT_WORDS);
         draft.report(
             &(0..0),
@@ -207,7 +209,7 @@ fn check_claim(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<(Claim, Ran
     let (table, span) = keys.table(draft, "claim")?;
     let keys = Keys::open(draft, table, "[claim]", &CLAIM_KEYS);
     let confidence = keys.number(draft, "confidence", CONFIDENCE);
-    if keys.get("confidence").is_none() {
+    if keys.lacks("confidence") {
         draft.report(&span, "`confidence` is missing from [claim]: 0.95 is usual");
     }
     let total = keys.time(draft, "total", CLAIM_TIME);
@@ -244,14 +246,9 @@ fn check_stages(
     kernels: &[KernelFact],
 ) -> Vec<StageSpec> {
     let tables = keys.tables(draft, "stage", "[[stage]]");
-    if keys.get("stage").is_none()
-        || keys.get("stage").is_some_and(|value| {
-            value
-                .get_ref()
-                .as_array()
-                .is_some_and(|stages| stages.is_empty())
-        })
-    {
+    let none =
+        |value: &Spanned<DeValue<'_>>| value.get_ref().as_array().is_some_and(|all| all.is_empty());
+    if keys.lacks("stage") || keys.get("stage").is_some_and(none) {
         draft.report(
             &(0..0),
             "the suite has no stage: add at least one `[[stage]]`",
@@ -263,34 +260,33 @@ fn check_stages(
             format!("more than {MOST_STAGES} stages: make fewer, longer ones"),
         );
     }
+    let mut names = BTreeSet::new();
     let mut stages: Vec<StageSpec> = Vec::new();
     for (table, span) in tables {
-        let Some((stage, name_span)) = check_stage(draft, table, &span, kernels) else {
-            continue;
-        };
-        if stages.iter().any(|other| other.name == stage.name) {
+        let (name, stage) = check_stage(draft, table, &span, kernels);
+        if let Some(again) = name.filter(|name| !names.insert(name.value)) {
             let message = format!(
                 "a second stage is called `{}`: give it another name",
-                stage.name
+                again.value
             );
-            draft.report(&name_span, message);
+            draft.report(&again.span, message);
         }
-        stages.push(stage);
+        stages.extend(stage);
     }
     stages
 }
 
-fn check_stage(
+fn check_stage<'a>(
     draft: &mut Draft<'_>,
-    table: &DeTable<'_>,
+    table: &'a DeTable<'_>,
     span: &Range<usize>,
     kernels: &[KernelFact],
-) -> Option<(StageSpec, Range<usize>)> {
+) -> (Option<At<&'a str>>, Option<StageSpec>) {
     let keys = Keys::open(draft, table, "[[stage]]", &STAGE_KEYS);
     let name = keys.text(draft, "name", "like `\"all cores\"`");
     let time = keys.time(draft, "time", STAGE_TIME);
     for (key, what) in [("name", "a short name"), ("time", "a time like `\"20s\"`")] {
-        if keys.get(key).is_none() {
+        if keys.lacks(key) {
             draft.report(span, format!("the stage has no `{key}`: give it {what}"));
         }
     }
@@ -302,40 +298,46 @@ fn check_stage(
     }
     let gate = keys.word(draft, "gate", &GATE_WORDS);
     let tables = keys.tables(draft, "load", "[[stage.load]]");
+    let loads = check_loads(draft, &tables, kernels);
+    let (Some(title), Some(time)) = (&name, time) else {
+        return (name, None);
+    };
+    let (line, column) = draft.place(time.span.start);
+    let stage = StageSpec {
+        name: title.value.to_string(),
+        time: time.value,
+        gate: gate.map_or(StageGate::NoFinding, |word| word.value),
+        loads,
+        time_place: Place { line, column },
+    };
+    (name, Some(stage))
+}
+
+fn check_loads(
+    draft: &mut Draft<'_>,
+    tables: &[(&DeTable<'_>, Range<usize>)],
+    kernels: &[KernelFact],
+) -> Vec<LoadSpec> {
     let mut loads = Vec::new();
-    let several = tables.len() > 1;
     let mut taken = Vec::new();
     for (table, span) in tables {
-        let Some((load, cores_span)) = check_load(draft, table, &span, kernels) else {
+        let Some((load, cores_span)) = check_load(draft, table, span, kernels) else {
             continue;
         };
         if let Placement::Cpus(cpus) = &load.cores {
-            for cpu in cpus {
-                if taken.contains(cpu) {
-                    let message =
-                        format!("{cpu} has two loads in one stage: name it in one of them");
-                    draft.report(&cores_span, message);
-                }
+            for cpu in cpus.iter().filter(|cpu| taken.contains(*cpu)) {
+                let message = format!("{cpu} has two loads in one stage: name it in one of them");
+                draft.report(&cores_span, message);
             }
             taken.extend(cpus.iter().copied());
-        } else if several {
+        } else if tables.len() > 1 {
             let message =
                 "with several loads in a stage each needs its own list of cores, `[0, 1]`";
             draft.report(&cores_span, message);
         }
         loads.push(load);
     }
-    let name = name?;
-    let time = time?;
-    let (line, column) = draft.place(time.span.start);
-    let stage = StageSpec {
-        name: name.value.to_string(),
-        time: time.value,
-        gate: gate.map_or(StageGate::NoFinding, |word| word.value),
-        loads,
-        time_place: Place { line, column },
-    };
-    Some((stage, name.span))
+    loads
 }
 
 /// A claim must be within reach of the planned stages, on the most favourable machine.

@@ -98,7 +98,7 @@ fn check_kernels(
     kernels: &[KernelFact],
 ) -> Option<Vec<String>> {
     let names = keys.texts(draft, "kernels");
-    if keys.get("kernels").is_none() || names.as_ref().is_some_and(Vec::is_empty) {
+    if keys.lacks("kernels") || names.as_ref().is_some_and(Vec::is_empty) {
         draft.report(span, "the load has no `kernels`: name at least one");
     }
     let names = names?;
@@ -142,7 +142,9 @@ fn check_cores(
     /// What `cores` may be, for messages.
     const FORM: &str = "`\"all\"`, `\"one-per-core\"`, `\"one-by-one\"` or a list like `[0, 2]`";
     let Some(value) = keys.get("cores") else {
-        draft.report(span, format!("the load has no `cores`: give {FORM}"));
+        if keys.lacks("cores") {
+            draft.report(span, format!("the load has no `cores`: give {FORM}"));
+        }
         return None;
     };
     match value.get_ref() {
@@ -238,7 +240,7 @@ fn check_pulse(draft: &mut Draft<'_>, keys: &Keys<'_, '_>, at: &Range<usize>) ->
     let period = keys.time(draft, "period", PERIOD);
     let duty = keys.text(draft, "duty", "like `\"50%\"`");
     for (key, form) in [("period", "\"1s\""), ("duty", "\"50%\"")] {
-        if keys.get(key).is_none() {
+        if keys.lacks(key) {
             let message = format!("rhythm `pulsed` needs a `{key}`, like `{key} = {form}`");
             draft.report(at, message);
         }
@@ -288,7 +290,7 @@ fn check_memory(
 ) -> Option<MemoryShare> {
     let walks = body == Some(KernelBody::Walk);
     let Some(value) = keys.get("memory") else {
-        if walks {
+        if walks && keys.lacks("memory") {
             let message = "a load that walks memory needs `memory`, like `\"85%\"` or `\"512MiB\"`";
             draft.report(span, message);
         }
@@ -297,6 +299,7 @@ fn check_memory(
     if !walks && body.is_some() {
         let message = "`memory` belongs to kernels that walk memory: take it out";
         draft.report(&value.span(), message);
+        return None;
     }
     let written = keys.text(draft, "memory", "like `\"85%\"` or `\"512MiB\"`")?;
     let memory = parse_memory(written.value);

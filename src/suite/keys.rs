@@ -10,12 +10,14 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::duration::{parse_duration, render_duration};
-use super::problem::{Draft, hint};
+use super::problem::{Draft, hint, nearest};
 
 /// A table whose keys were checked.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Keys<'a, 't> {
     table: &'a DeTable<'t>,
+    /// Known keys that a misspelt one probably means.
+    meant: Vec<String>,
 }
 
 /// A value with its place.
@@ -33,17 +35,24 @@ impl<'a, 't> Keys<'a, 't> {
         what: &str,
         known: &[&str],
     ) -> Self {
+        let mut meant = Vec::new();
         for key in table.keys() {
             let name = key.get_ref().as_ref();
             if !known.contains(&name) {
                 let hint = hint(name, known);
+                meant.extend(nearest(name, known.iter().copied()).map(str::to_string));
                 draft.report(
                     &key.span(),
                     format!("unknown key `{name}` in {what}; {hint}"),
                 );
             }
         }
-        Self { table }
+        Self { table, meant }
+    }
+
+    /// True when a key is missing and was not misspelt either, which is told already.
+    pub(super) fn lacks(&self, key: &str) -> bool {
+        self.get(key).is_none() && !self.meant.iter().any(|meant| meant == key)
     }
 
     pub(super) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'t>>> {
@@ -65,7 +74,7 @@ impl<'a, 't> Keys<'a, 't> {
         let kind = value.get_ref().type_str();
         draft.report(
             &span,
-            format!("`{key}` is a {kind}; it must be a text {form}"),
+            format!("`{key}` must be a text {form} (found: {kind})"),
         );
         None
     }
@@ -166,7 +175,7 @@ impl<'a, 't> Keys<'a, 't> {
         let value = self.get(key)?;
         let DeValue::Array(items) = value.get_ref() else {
             let kind = value.get_ref().type_str();
-            let message = format!("`{key}` is a {kind}; it must be a list of texts, `[\"...\"]`");
+            let message = format!("`{key}` must be a list of texts, `[\"...\"]` (found: {kind})");
             draft.report(&value.span(), message);
             return None;
         };

@@ -332,7 +332,7 @@ fn share_of(bytes: u64, share: f64) -> u64 {
 /// An amount of memory for people.
 fn render_bytes(bytes: u64) -> String {
     let tenths_of = |unit: u64| {
-        let tenths = u128::from(bytes) * 10 / u128::from(unit);
+        let tenths = (u128::from(bytes) * 10 + u128::from(unit) / 2) / u128::from(unit);
         format!("{}.{}", tenths / 10, tenths % 10)
     };
     match bytes {
