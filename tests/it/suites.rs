@@ -204,6 +204,17 @@ fn a_thermometer_is_needed_over_fifteen_minutes_of_load() {
 }
 
 #[test]
+fn the_example_suite_of_the_readme_is_right() {
+    let readme =
+        std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).unwrap();
+    let (_, after) = readme.split_once("```toml\n").unwrap();
+    let (example, _) = after.split_once("```").unwrap();
+    let suite = parsed(example);
+    let plan = resolve_suite(&suite, &machine(2, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
+    assert_eq!(plan.load_length(), Duration::from_mins(30));
+}
+
+#[test]
 fn all_mistakes_of_a_file_are_told_at_once() {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/suites");
     let text = std::fs::read_to_string(format!("{folder}/many-mistakes.toml")).unwrap();
