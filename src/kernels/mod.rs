@@ -10,7 +10,7 @@ mod catalogue;
 mod contention;
 mod float;
 mod isa;
-mod memory;
+pub mod memory;
 mod scalar;
 mod vector;
 

@@ -1,6 +1,30 @@
 //! The only door to Linux besides the kernels' own instructions: root folder, clocks, processes,
 //! signals, memory, affinity. No other room names an absolute path, a pid or a signal.
 
+mod affinity;
+mod child;
+mod clock;
+mod crash;
+mod environment;
+mod lock;
+mod memory;
+mod kernel_log;
 mod root;
+mod worker_life;
 
-pub use root::{ReadFileError, Root};
+pub use affinity::{PinError, allowed_cpus, pin_to};
+pub use child::{Ended, SpawnWorkerError, WorkerChild};
+pub use clock::{
+    boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
+};
+pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
+pub use environment::{
+    StateFolderError, is_root, state_folder, stderr_is_terminal, terminal_width,
+};
+pub use lock::{LoadLock, TakeLoadLockError};
+pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
+pub use worker_life::{
+    PrepareWorkerError, control_pipe_closed, hold_interrupts, prepare_worker, stop_was_signalled,
+};
+pub use kernel_log::{Drained, KernelLog};
+pub use root::{ReadFileError, Root, read_from_start};

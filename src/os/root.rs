@@ -1,7 +1,9 @@
 //! A folder shaped like a machine: `/` on a real one, a fixture in tests and with `--machine`.
 
 use std::ffi::OsString;
+use std::fs::File;
 use std::io;
+use std::os::unix::fs::{FileExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 /// A file below a root could not be read.
@@ -97,9 +99,9 @@ impl Root {
     /// # Errors
     /// The path below the root and the system's reason.
     #[expect(clippy::disallowed_methods, reason = "this is the door")]
-    pub fn open(&self, relative: impl AsRef<Path>) -> Result<std::fs::File, ReadFileError> {
+    pub fn open(&self, relative: impl AsRef<Path>) -> Result<File, ReadFileError> {
         let relative = relative.as_ref();
-        std::fs::File::open(self.path(relative)).map_err(|source| ReadFileError {
+        File::open(self.path(relative)).map_err(|source| ReadFileError {
             path: relative.to_path_buf(),
             source,
         })
@@ -109,4 +111,70 @@ impl Root {
     pub fn exists(&self, relative: impl AsRef<Path>) -> bool {
         self.path(relative).exists()
     }
+
+    /// Opens a file that may be read again and again; never waits, whatever lies there.
+    ///
+    /// # Errors
+    /// The path below the root and the system's reason.
+    pub fn open_nonblocking(&self, relative: impl AsRef<Path>) -> Result<File, ReadFileError> {
+        let relative = relative.as_ref();
+        File::options()
+            .read(true)
+            .custom_flags(nix::libc::O_NONBLOCK)
+            .open(self.path(relative))
+            .map_err(|source| ReadFileError {
+                path: relative.to_path_buf(),
+                source,
+            })
+    }
+
+    /// The first `limit` bytes of a file as text, white space at both ends removed; never waits.
+    ///
+    /// # Errors
+    /// The path below the root and the system's reason.
+    pub fn read_bounded(
+        &self,
+        relative: impl AsRef<Path>,
+        limit: usize,
+    ) -> Result<String, ReadFileError> {
+        let relative = relative.as_ref();
+        let file = self.open_nonblocking(relative)?;
+        read_from_start(&file, limit).map_err(|source| ReadFileError {
+            path: relative.to_path_buf(),
+            source,
+        })
+    }
 }
+
+/// The first `limit` bytes of an open file as text, by positioned reads, so that one descriptor
+/// serves every sample.
+///
+/// # Errors
+/// The system's reason.
+pub fn read_from_start(file: &File, limit: usize) -> io::Result<String> {
+    let mut bytes = vec![0_u8; limit.min(4096)];
+    let mut filled = 0;
+    while filled < limit {
+        if filled == bytes.len() {
+            bytes.resize((bytes.len() * 2).min(limit), 0);
+        }
+        let offset = u64::try_from(filled).unwrap_or(u64::MAX);
+        match file.read_at(&mut bytes[filled..], offset) {
+            Ok(0) => break,
+            Ok(count) => {
+                filled += count;
+                // Attributes of sysfs come whole in one read; asking for their end would run the
+                // driver a second time.
+                if limit <= SMALL_BYTES {
+                    break;
+                }
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(String::from_utf8_lossy(&bytes[..filled]).trim().to_owned())
+}
+
+/// Files of at most this size are read by a single call.
+const SMALL_BYTES: usize = 4096;

@@ -1,1 +1,23 @@
-//! The record on disk (SQLite).
+//! The record on disk: one SQLite file a folder, written before anyone else hears of an entry.
+//!
+//! Every [`append`](Store::append) is one transaction with `synchronous = FULL`: when it returns, the
+//! entries survive the machine. Headers and entries are stored in the JSON form of the model with
+//! a CRC-32C each, because the machine that writes them is suspected of computing wrongly; a damaged
+//! row is skipped and told, never guessed at and never a panic. Summary columns repeat what lists of
+//! runs need. Nothing here is ever changed or deleted once it is written, except those summary columns.
+
+mod append;
+mod crc;
+mod damage;
+mod find;
+mod open;
+mod read;
+mod schema;
+
+pub use append::WriteStoreError;
+pub use crc::crc32c;
+pub use damage::{Damage, DamagedRow};
+pub use find::FindRunError;
+pub use open::{FILE_NAME, OpenStoreError, Store};
+pub use read::{ReadStoreError, RunSummary};
+pub use schema::SCHEMA_VERSION;

@@ -1,1 +1,610 @@
-//! Tests of this area.
+//! Memory walks on real memory with bits flipped from outside, and on simulated memories that read
+//! or store wrongly. The fault theory's full tables are held in `march_coverage`.
+
+#![expect(
+    unsafe_code,
+    reason = "flips bits of the region while a walk runs, as a bad module would"
+)]
+
+use crc::{CRC_32_ISCSI, Crc};
+use proptest::prelude::*;
+use soakproof::kernels::memory::{
+    BACKGROUNDS, BLOCK_BYTES, CLASSICS, Cells, Element, Generator, MAX_OPERATIONS, MAX_REPORTED,
+    MAX_STEPS, March, Operation, Order, PAUSE_BEATS, ParseMarchError, Step, address_value,
+    background_of, crc_word, crc32c, hold_value, mix, parse_march, rotated_value, run_march,
+    run_random_block, table_crc32c,
+};
+use soakproof::kernels::{
+    Beat, Body, FaultSink, Go, KernelSpec, WalkOutcome, WordFault, detect, find,
+};
+use soakproof::model::{InstructionSet, MemoryFaultClass};
+
+const NAMES: [&str; 5] = [
+    "march.memory",
+    "address.memory",
+    "rotated-background.memory",
+    "random-block.memory",
+    "hold.memory",
+];
+
+/// Collects faults; may flip bits at certain beats, or stop.
+#[derive(Default)]
+struct Watcher {
+    beats: u32,
+    stop_at: Option<u32>,
+    flips: Vec<Flip>,
+    faults: Vec<WordFault>,
+}
+
+#[derive(Clone, Copy)]
+struct Flip {
+    at_beat: u32,
+    place: *mut u64,
+    mask: u64,
+}
+
+impl Beat for Watcher {
+    fn beat(&mut self, _step: u32) -> Go {
+        let now = self.beats;
+        self.beats += 1;
+        for flip in self.flips.iter().filter(|flip| flip.at_beat == now) {
+            // SAFETY: the place lies in the region, which outlives the walk.
+            let word = unsafe { flip.place.read_volatile() };
+            // SAFETY: as above.
+            unsafe { flip.place.write_volatile(word ^ flip.mask) };
+        }
+        if self.stop_at.is_some_and(|stop| now >= stop) {
+            Go::Stop
+        } else {
+            Go::On
+        }
+    }
+}
+
+impl FaultSink for Watcher {
+    fn fault(&mut self, fault: WordFault) {
+        self.faults.push(fault);
+    }
+}
+
+fn kernel(name: &str) -> &'static KernelSpec {
+    find(name).expect("the catalogue holds the walk")
+}
+
+/// A walk by its best path on odd passes, by the portable one on even ones.
+fn walk(name: &str, region: &mut [u64], pass: u64, watcher: &mut Watcher) -> WalkOutcome {
+    let path = if pass.is_multiple_of(2) {
+        InstructionSet::Portable
+    } else {
+        kernel(name).best_path(&detect())
+    };
+    match kernel(name).body {
+        Body::Walk { pass: run } => run(path, region, pass, watcher),
+        Body::Compute { .. } | Body::Group { .. } => panic!("{name} is not a walk"),
+    }
+}
+
+/// Runs a walk over `words` words; each of `flips` is a beat, a word and a mask.
+fn walk_with_flips(
+    name: &str,
+    words: usize,
+    pass: u64,
+    flips: &[(u32, usize, u64)],
+) -> (WalkOutcome, Vec<WordFault>) {
+    let mut region = vec![0xDEAD_BEEF_u64; words];
+    let start = region.as_mut_ptr();
+    let flips = flips.iter().map(|(at_beat, word, mask)| {
+        assert!(*word < words);
+        Flip {
+            at_beat: *at_beat,
+            // SAFETY: `word` lies in the region.
+            place: unsafe { start.add(*word) },
+            mask: *mask,
+        }
+    });
+    let mut watcher = Watcher {
+        flips: flips.collect(),
+        ..Watcher::default()
+    };
+    // SAFETY: the vector lives on and is reached through this slice and the flips only.
+    let slice = unsafe { std::slice::from_raw_parts_mut(start, words) };
+    let outcome = walk(name, slice, pass, &mut watcher);
+    (outcome, watcher.faults)
+}
+
+#[test]
+fn a_clean_region_of_any_size_has_no_fault_and_every_word_is_checked() {
+    let block = BLOCK_BYTES / 8;
+    let sizes = [
+        1,
+        2,
+        7,
+        8,
+        9,
+        512,
+        8191,
+        8192,
+        8193,
+        block - 1,
+        3 * block,
+        3 * block + 5,
+    ];
+    for name in NAMES.iter().filter(|name| **name != "hold.memory") {
+        for words in sizes {
+            let mut region = vec![u64::MAX; words];
+            for pass in 0..6 {
+                let mut watcher = Watcher::default();
+                match walk(name, &mut region, pass, &mut watcher) {
+                    WalkOutcome::Walked {
+                        words_checked,
+                        faults,
+                    } => {
+                        assert_eq!((faults, watcher.faults.len()), (0, 0), "{name} {words}");
+                        assert!(
+                            words_checked >= words as u64,
+                            "{name} {words} {words_checked}"
+                        );
+                    }
+                    WalkOutcome::Stopped => panic!("{name} stopped by itself"),
+                }
+                assert!(watcher.beats > 0, "{name} {words}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_hold_leaves_the_memory_alone_between_fill_and_reading() {
+    let words = 520;
+    let (outcome, faults) = walk_with_flips("hold.memory", words, 5, &[(17, 519, 1 << 63)]);
+    let expected = hold_value(519, 5);
+    let fault = WordFault {
+        step: 2,
+        word: 519,
+        expected,
+        got: expected ^ (1 << 63),
+        class: MemoryFaultClass::WrongStore,
+    };
+    assert_eq!(faults, [fault]);
+    let walked = WalkOutcome::Walked {
+        words_checked: 2 * 520,
+        faults: 1,
+    };
+    assert_eq!(outcome, walked);
+    const { assert!(PAUSE_BEATS > 17) };
+}
+
+/// Walk, pass, and what each word holds after the first fill.
+type Case = (&'static str, u64, fn(u64) -> u64);
+
+#[test]
+fn a_bit_that_flips_while_held_is_reported_with_its_word_and_class() {
+    let words = 3 * BLOCK_BYTES / 8 + 5;
+    // The flip comes after the first fill: 3 blocks and the rest make 4 beats.
+    let cases: [Case; 6] = [
+        ("march.memory", 0, |_| 0x5555_5555_5555_5555),
+        ("march.memory", 1, |_| 0x3333_3333_3333_3333),
+        ("march.memory", 8, |_| !0x3333_3333_3333_3333),
+        ("march.memory", 21, |_| !0x5555_5555_5555_5555),
+        ("address.memory", 0, address_value),
+        ("rotated-background.memory", 9, |word| {
+            rotated_value(word, 9)
+        }),
+    ];
+    for (name, pass, value) in cases {
+        for (word, mask) in [
+            (0, 1),
+            (131_072, 1 << 40),
+            (words - 1, 1 << 63),
+            (77, 0x8000_0001),
+        ] {
+            // The flip happens at the last beat of the first fill.
+            let beat = if name == "march.memory" { 2 } else { 3 };
+            let (outcome, faults) = walk_with_flips(name, words, pass, &[(beat, word, mask)]);
+            if name == "march.memory" && word == words - 1 {
+                // The rest is walked on its own afterwards, which writes it first.
+                assert!(faults.is_empty());
+                continue;
+            }
+            let expected = value(word as u64);
+            let fault = WordFault {
+                step: 1,
+                word: word as u64,
+                expected,
+                got: expected ^ mask,
+                class: MemoryFaultClass::WrongStore,
+            };
+            assert_eq!(faults, [fault], "{name} {word}");
+            assert!(
+                matches!(outcome, WalkOutcome::Walked { faults: 1, .. }),
+                "{name} {outcome:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_flip_in_a_random_block_is_found_in_its_data_and_in_its_crc() {
+    let words = 20 * 8192 + 100;
+    for word in [0_usize, 8191, 8192, 12_345, 20 * 8192 + 3, words - 1] {
+        // Beat 1 is the one after the last fill.
+        let (outcome, faults) =
+            walk_with_flips("random-block.memory", words, 4, &[(1, word, 1 << 13)]);
+        assert!(
+            matches!(outcome, WalkOutcome::Walked { faults: 1, .. }),
+            "{outcome:?}"
+        );
+        let block = word / 8192;
+        let last = words.min((block + 1) * 8192) - 1;
+        let mut generator = Generator::of_block(4, block as u64);
+        let data: Vec<u64> = (block * 8192..last)
+            .map(|_| generator.next_word())
+            .collect();
+        let expected = data.get(word - block * 8192).copied();
+        let expected = expected.unwrap_or(crc_word(table_crc32c(data.iter().copied())));
+        let fault = WordFault {
+            step: 1,
+            word: word as u64,
+            expected,
+            got: expected ^ (1 << 13),
+            class: MemoryFaultClass::WrongStore,
+        };
+        assert_eq!(faults, [fault], "{word}");
+    }
+}
+
+#[test]
+fn of_many_bits_flipped_at_once_every_one_is_reported_once() {
+    // 64 single-bit flips of 64 words in each of 16 passes of each walk: 4,096 in all.
+    let words = 2 * BLOCK_BYTES / 8 + 8;
+    for (name, beat) in [
+        ("march.memory", 2),
+        ("address.memory", 2),
+        ("rotated-background.memory", 2),
+        ("random-block.memory", 2),
+    ] {
+        for pass in 0..16 {
+            let mut generator = Generator::seeded(pass);
+            let mut flips = std::collections::BTreeMap::new();
+            while flips.len() as u64 != MAX_REPORTED {
+                let word = usize::try_from(generator.next_word() % words as u64).expect("small");
+                flips.insert(word, 1_u64 << (generator.next_word() % 64));
+            }
+            let list: Vec<_> = flips
+                .iter()
+                .map(|(word, mask)| (beat, *word, *mask))
+                .collect();
+            let (_, faults) = walk_with_flips(name, words, pass, &list);
+            let found = |fault: &WordFault| {
+                let word = usize::try_from(fault.word).expect("within the region");
+                (word, fault.expected ^ fault.got)
+            };
+            let found: std::collections::BTreeMap<usize, u64> = faults.iter().map(found).collect();
+            assert_eq!(faults.len(), flips.len(), "{name} {pass}");
+            assert_eq!(found, flips, "{name} {pass}");
+        }
+    }
+}
+
+#[test]
+fn every_walk_stops_when_told_to() {
+    for name in NAMES {
+        let mut region = vec![0_u64; 5 * BLOCK_BYTES / 8];
+        for stop_at in [0, 1, 6] {
+            let mut watcher = Watcher {
+                stop_at: Some(stop_at),
+                ..Watcher::default()
+            };
+            let outcome = walk(name, &mut region, 1, &mut watcher);
+            assert_eq!(outcome, WalkOutcome::Stopped, "{name}");
+            assert_eq!(watcher.beats, stop_at + 1, "{name} went on after Stop");
+        }
+    }
+}
+
+/// How the one bad word of a simulated memory behaves.
+#[derive(Clone, Copy, PartialEq)]
+enum Manner {
+    /// This many of its reads come back wrong from the first on.
+    WrongReads(u32),
+    /// Bits that stay at 1.
+    StuckAtOne,
+    /// Its first write is lost in one bit.
+    WrongFirstStore,
+    /// Nothing is wrong.
+    Sound,
+}
+
+/// A memory with one bad word (or with all words bad).
+struct BadMemory {
+    words: Vec<u64>,
+    bad: Option<usize>,
+    manner: Manner,
+    flushes: u32,
+}
+
+const MASK: u64 = 1 << 21;
+
+impl BadMemory {
+    fn new(words: usize, bad: Option<usize>, manner: Manner) -> Self {
+        Self {
+            words: vec![0; words],
+            bad,
+            manner,
+            flushes: 0,
+        }
+    }
+    fn is_bad(&self, cell: usize) -> bool {
+        self.bad.is_none_or(|bad| bad == cell)
+    }
+}
+
+impl Cells<1> for BadMemory {
+    fn count(&self) -> usize {
+        self.words.len()
+    }
+    fn read(&mut self, cell: usize) -> [u64; 1] {
+        let word = self.words[cell];
+        if !self.is_bad(cell) {
+            return [word];
+        }
+        match &mut self.manner {
+            Manner::WrongReads(0) | Manner::WrongFirstStore | Manner::Sound => [word],
+            Manner::WrongReads(left) => {
+                *left -= 1;
+                [word ^ MASK]
+            }
+            Manner::StuckAtOne => [word | MASK],
+        }
+    }
+    fn write(&mut self, cell: usize, [value]: [u64; 1]) {
+        self.words[cell] = value;
+        if self.is_bad(cell) && self.manner == Manner::WrongFirstStore {
+            self.words[cell] = value ^ MASK;
+            self.manner = Manner::Sound;
+        }
+    }
+    fn flush(&mut self, _cell: usize) {
+        self.flushes += 1;
+    }
+    fn pause(&mut self, _beat: &mut dyn Beat) -> Go {
+        Go::On
+    }
+}
+
+#[test]
+fn a_wrong_word_is_classed_by_reading_it_again_and_writing_it_anew() {
+    let march = parse_march("u(w0);u(r0);d(r0)").expect("a march test");
+    let cases = [
+        (Manner::WrongReads(1), MemoryFaultClass::WrongRead, 1),
+        (Manner::WrongReads(3), MemoryFaultClass::WrongRead, 1),
+        (Manner::WrongFirstStore, MemoryFaultClass::WrongStore, 1),
+        (Manner::StuckAtOne, MemoryFaultClass::StuckBit, 2),
+    ];
+    for (manner, class, events) in cases {
+        let mut memory = BadMemory::new(9, Some(4), manner);
+        let mut watcher = Watcher::default();
+        let outcome = run_march(&march, &mut memory, 0, &mut watcher);
+        let walked = WalkOutcome::Walked {
+            words_checked: 18,
+            faults: events,
+        };
+        assert_eq!(outcome, walked);
+        let fault = WordFault {
+            step: 1,
+            word: 4,
+            expected: 0,
+            got: MASK,
+            class,
+        };
+        assert_eq!(watcher.faults[0], fault);
+        // Three second looks and the one after the rewrite, each behind a flush.
+        assert_eq!(u64::from(memory.flushes), 4 * events);
+    }
+}
+
+#[test]
+fn a_random_block_that_was_misread_once_is_a_wrong_read() {
+    let mut memory = BadMemory::new(8192 + 50, Some(8192 + 7), Manner::WrongReads(1));
+    let mut watcher = Watcher::default();
+    let outcome = run_random_block(&mut memory, 3, &mut watcher);
+    assert!(
+        matches!(outcome, WalkOutcome::Walked { faults: 1, .. }),
+        "{outcome:?}"
+    );
+    let fault = watcher.faults[0];
+    assert_eq!(
+        (fault.word, fault.class),
+        (8192, MemoryFaultClass::WrongRead)
+    );
+    assert_ne!(fault.expected, fault.got);
+}
+
+#[test]
+fn a_dead_module_is_counted_in_full_but_reported_only_to_the_cap() {
+    let march = parse_march("u(w0);u(r0)").expect("a march test");
+    let mut memory = BadMemory::new(5000, None, Manner::StuckAtOne);
+    let mut watcher = Watcher::default();
+    let outcome = run_march(&march, &mut memory, 0, &mut watcher);
+    let walked = WalkOutcome::Walked {
+        words_checked: 5000,
+        faults: 5000,
+    };
+    assert_eq!(outcome, walked);
+    assert_eq!(watcher.faults.len() as u64, MAX_REPORTED);
+}
+
+#[test]
+fn the_backgrounds_tell_apart_any_two_bits_of_a_word() {
+    // log2(64) + 1 backgrounds: for any two bits one background holds them at different values.
+    for first in 0..64 {
+        for second in (0..64).filter(|second| *second != first) {
+            let apart = |word: &u64| (word >> first) & 1 != (word >> second) & 1;
+            assert!(BACKGROUNDS.iter().any(apart), "{first} {second}");
+        }
+    }
+    let passes: std::collections::BTreeSet<u64> = (0..14).map(background_of).collect();
+    assert_eq!(passes.len(), 14, "backgrounds and complements in 14 passes");
+    assert!(passes.iter().all(|word| passes.contains(&!word)));
+}
+
+#[test]
+fn the_generators_give_their_published_words() {
+    // SplitMix64, seed 1234567: widely published (Steele, Lea, Flood 2014; Vigna's reference).
+    const GAMMA: u64 = 0x9E37_79B9_7F4A_7C15;
+    let mut state = 1_234_567_u64;
+    for word in [
+        6_457_827_717_110_365_317_u64,
+        3_203_168_211_198_807_973,
+        9_817_491_932_198_370_423,
+        4_593_380_528_125_082_431,
+        16_408_922_859_458_223_821,
+    ] {
+        assert_eq!(mix(state), word);
+        state = state.wrapping_add(GAMMA);
+    }
+    // xoshiro256**, state 1, 2, 3, 4: tests of rand_xoshiro 0.8.2, from the reference code.
+    let mut generator = Generator::at([1, 2, 3, 4]);
+    for word in [
+        11_520_u64,
+        0,
+        1_509_978_240,
+        1_215_971_899_390_074_240,
+        1_216_172_134_540_287_360,
+        607_988_272_756_665_600,
+        16_172_922_978_634_559_625,
+        8_476_171_486_693_032_832,
+        10_595_114_339_597_558_777,
+        2_904_607_092_377_533_576,
+    ] {
+        assert_eq!(generator.next_word(), word);
+    }
+    // Seeding by SplitMix64, as the authors of xoshiro recommend.
+    let seeded = Generator::seeded(1_234_567);
+    let four = [
+        6_457_827_717_110_365_317,
+        3_203_168_211_198_807_973,
+        9_817_491_932_198_370_423,
+        4_593_380_528_125_082_431,
+    ];
+    assert_eq!(seeded, Generator::at(four));
+}
+
+#[test]
+fn crc_32c_gives_the_values_of_rfc_3720() {
+    // RFC 3720 appendix B.4; the RFC prints the bytes as sent, least first.
+    let ascending: Vec<u8> = (0..32).collect();
+    let descending: Vec<u8> = (0..32).rev().collect();
+    let mut read10 = [0_u8; 48];
+    for (place, byte) in [
+        (0, 0x01),
+        (1, 0xC0),
+        (16, 0x14),
+        (22, 0x04),
+        (27, 0x14),
+        (31, 0x18),
+        (32, 0x28),
+        (40, 0x02),
+    ] {
+        read10[place] = byte;
+    }
+    let cases: [(&[u8], u32); 5] = [
+        (&[0; 32], 0x8A91_36AA),
+        (&[0xFF; 32], 0x62A8_AB43),
+        (&ascending, 0x46DD_794E),
+        (&descending, 0x113F_DB5C),
+        (&read10, 0xD996_3A56),
+    ];
+    for (bytes, value) in cases {
+        let words = || {
+            let (words, rest) = bytes.as_chunks::<8>();
+            assert!(rest.is_empty());
+            words.iter().map(|word| u64::from_le_bytes(*word))
+        };
+        assert_eq!(table_crc32c(words()), value);
+        assert_eq!(crc32c(words()), value);
+    }
+}
+
+fn operations() -> impl Strategy<Value = Operation> {
+    prop_oneof![
+        any::<bool>().prop_map(Operation::Read),
+        any::<bool>().prop_map(Operation::Write),
+    ]
+}
+
+fn steps() -> impl Strategy<Value = Step> {
+    let order = prop_oneof![Just(Order::Up), Just(Order::Down), Just(Order::Either)];
+    let element = (
+        order,
+        prop::collection::vec(operations(), 1..=MAX_OPERATIONS),
+    );
+    let element = element.prop_map(|(order, operations)| {
+        Step::Element(Element::new(order, &operations).expect("within the limit"))
+    });
+    prop_oneof![5 => element, 1 => Just(Step::Pause)]
+}
+
+proptest! {
+    #[test]
+    fn a_march_test_that_is_printed_reads_back_the_same(
+        steps in prop::collection::vec(steps(), 1..=MAX_STEPS)
+    ) {
+        let march = March::new(&steps).expect("within the limit");
+        let text = march.to_string();
+        prop_assert_eq!(parse_march(&text), Ok(march));
+        prop_assert_eq!(march.steps(), &steps[..]);
+        let spaced = text.replace(',', " , ").replace('(', " ( ").replace(';', " ;\n");
+        prop_assert_eq!(parse_march(&spaced), Ok(march));
+        prop_assert_eq!(parse_march(&text.replace("Del", "dEL")), Ok(march));
+    }
+
+    #[test]
+    fn any_text_is_read_or_refused_at_a_column_within_it(text in "[udawr01(),; DelX]{0,40}") {
+        if let Err(problem) = parse_march(&text) {
+            let (ParseMarchError::Expected { column, .. }
+            | ParseMarchError::TooManyOperations { column }
+            | ParseMarchError::TooManySteps { column }) = problem;
+            prop_assert!(column >= 1 && column <= text.len() + 2, "{}", problem);
+        }
+    }
+
+    #[test]
+    fn both_ways_to_a_crc_agree_with_an_independent_crate(words in prop::collection::vec(any::<u64>(), 0..200)) {
+        let bytes: Vec<u8> = words.iter().flat_map(|word| word.to_le_bytes()).collect();
+        let outside = Crc::<u32>::new(&CRC_32_ISCSI).checksum(&bytes);
+        prop_assert_eq!(table_crc32c(words.iter().copied()), outside);
+        prop_assert_eq!(crc32c(words.iter().copied()), outside);
+    }
+}
+
+#[test]
+fn a_misspelt_march_test_is_refused_where_it_goes_wrong() {
+    for (text, message) in [
+        ("", "column 1: `u`, `d`, `a` or `Del` expected"),
+        ("a(w0);x(r0)", "column 7: `u`, `d`, `a` or `Del` expected"),
+        ("a w0", "column 3: `(` expected"),
+        ("a()", "column 3: `r` or `w` expected"),
+        ("a(w2)", "column 4: `0` or `1` expected"),
+        ("a(w0;u(r0)", "column 5: `,` or `)` expected"),
+        ("a(w0) u(r0)", "column 7: `;` or the end expected"),
+        ("a(w0);", "column 7: `u`, `d`, `a` or `Del` expected"),
+    ] {
+        let problem = parse_march(text).expect_err(text);
+        assert_eq!(problem.to_string(), message, "{text}");
+    }
+    let long = format!("a({})", vec!["r0"; MAX_OPERATIONS + 1].join(","));
+    let problem = parse_march(&long).expect_err("too long");
+    assert_eq!(problem, ParseMarchError::TooManyOperations { column: 51 });
+    let long = vec!["a(r0)"; MAX_STEPS + 1].join(";");
+    let problem = parse_march(&long).expect_err("too long");
+    assert_eq!(problem, ParseMarchError::TooManySteps { column: 97 });
+}
+
+#[test]
+fn the_walks_name_themselves_and_the_classics_are_all_there() {
+    for name in NAMES {
+        assert_eq!(kernel(name).name, name);
+    }
+    assert_eq!(CLASSICS.len(), 23);
+}

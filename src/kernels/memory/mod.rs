@@ -1,6 +1,91 @@
-//! Memory walks.
+//! Memory walks: whole regions are filled, read back and compared, in orders and with patterns that
+//! published theory of memory faults asks for.
+//!
+//! `notation` reads march tests, `classics` holds the known ones, `march` runs them; `patterns` and
+//! `random` are the other walks; `walk` is what all share (blocks, beats, the second look at a wrong
+//! word); `cells` keeps the compiler from leaving accesses out. A wrong word is read again before
+//! anything is written, and set right before the walk goes on. A walk never compares memory with
+//! memory alone: every expected value follows from address and pass number.
 
-use super::KernelSpec;
+mod cells;
+mod classics;
+mod crc;
+mod march;
+mod notation;
+mod patterns;
+mod random;
+mod walk;
+#[cfg(target_arch = "x86_64")]
+mod wide;
+
+pub use cells::{Cells, LINE_WORDS, PAUSE_BEATS, Region};
+pub use classics::{CLASSICS, MARCH_C_MINUS, MARCH_LR, MARCH_SS, NamedMarch};
+pub use crc::{crc32c, table_crc32c};
+pub use march::{BACKGROUNDS, background_of, run_march};
+pub use notation::{
+    Element, MAX_OPERATIONS, MAX_STEPS, March, Operation, Order, ParseMarchError, Step, parse_march,
+};
+pub use patterns::{address_value, hold_value, rotated_value};
+pub use random::{Generator, crc_word, mix, run_random_block};
+pub use walk::{BLOCK_BYTES, MAX_REPORTED};
+
+use super::{Body, KernelSpec, WalkPass};
+use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
 
 /// The family's members.
-pub(super) static KERNELS: &[KernelSpec] = &[];
+pub(super) static KERNELS: &[KernelSpec] = &[
+    spec(
+        "march.memory",
+        "march tests of the literature in turn: C-, LR, SS, over 14 word backgrounds",
+        march::march_memory,
+        MARCH_PATHS,
+    ),
+    spec(
+        "address.memory",
+        "every word holds its own address, then the complement",
+        patterns::address_memory,
+        PORTABLE,
+    ),
+    spec(
+        "rotated-background.memory",
+        "one bit that moves on with each word and pass, then the complement",
+        patterns::rotated_background,
+        PORTABLE,
+    ),
+    spec(
+        "random-block.memory",
+        "pseudo-random blocks with a CRC-32C each, read back in another order",
+        random::random_block,
+        PORTABLE,
+    ),
+    spec(
+        "hold.memory",
+        "scattered bits, left alone for a while, then read back",
+        patterns::hold_memory,
+        PORTABLE,
+    ),
+];
+
+const PORTABLE: &[InstructionSet] = &[InstructionSet::Portable];
+
+#[cfg(target_arch = "x86_64")]
+const MARCH_PATHS: &[InstructionSet] = &[InstructionSet::Portable, InstructionSet::Avx2];
+#[cfg(not(target_arch = "x86_64"))]
+const MARCH_PATHS: &[InstructionSet] = PORTABLE;
+
+const fn spec(
+    name: &'static str,
+    about: &'static str,
+    pass: WalkPass,
+    paths: &'static [InstructionSet],
+) -> KernelSpec {
+    KernelSpec {
+        name,
+        class: LoadClass::Memory,
+        units: &[Unit::LoadStore, Unit::MemoryController],
+        level: MemoryLevel::Memory,
+        about,
+        paths,
+        body: Body::Walk { pass },
+    }
+}

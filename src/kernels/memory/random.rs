@@ -1,0 +1,180 @@
+//! `random-block.memory`: the region in blocks of pseudo-random words; the last word of a block holds
+//! the CRC-32C of the others. All blocks are written first, then read in another order. A block
+//! whose CRC is right holds what was written; one whose CRC is wrong is compared word by word with
+//! the generator run anew. The CRC stands in the memory under test (a kernel keeps nothing
+//! elsewhere) and is compared with the generator's words like any other word.
+//!
+//! Generator: xoshiro256** (Blackman, Vigna 2018) seeded by SplitMix64 (Steele, Lea, Flood 2014).
+//! CRC: Castagnoli polynomial as in RFC 3720, by the processor's instruction where it has one.
+
+use super::cells::{Cells, Region};
+use super::crc::crc32c;
+use super::walk::{BLOCK_BYTES, Stopped, Walk};
+use crate::kernels::{FaultSink, WalkOutcome, WordFault};
+use crate::model::{InstructionSet, MemoryFaultClass};
+
+/// The output function of SplitMix64 at state `state`: a bijection that scatters bits.
+#[inline(always)]
+pub fn mix(state: u64) -> u64 {
+    let z = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    let z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    z ^ (z >> 31)
+}
+
+/// xoshiro256**.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Generator {
+    state: [u64; 4],
+}
+
+impl Generator {
+    /// At a given state, which must not be all zero.
+    pub fn at(state: [u64; 4]) -> Self {
+        Self { state }
+    }
+
+    /// Four words of SplitMix64 from `seed`.
+    pub fn seeded(seed: u64) -> Self {
+        const GAMMA: u64 = 0x9E37_79B9_7F4A_7C15;
+        let second = seed.wrapping_add(GAMMA);
+        let third = second.wrapping_add(GAMMA);
+        Self {
+            state: [
+                mix(seed),
+                mix(second),
+                mix(third),
+                mix(third.wrapping_add(GAMMA)),
+            ],
+        }
+    }
+
+    /// The generator of a block in a pass.
+    pub fn of_block(pass: u64, block: u64) -> Self {
+        Self::seeded(mix(pass) ^ block)
+    }
+
+    /// The next word.
+    #[inline(always)]
+    pub fn next_word(&mut self) -> u64 {
+        let [a, b, c, d] = self.state;
+        let result = b.wrapping_mul(5).rotate_left(7).wrapping_mul(9);
+        let c = c ^ a;
+        let d = d ^ b;
+        self.state = [a ^ d, b ^ c, c ^ (b << 17), d.rotate_left(45)];
+        result
+    }
+}
+
+/// Words of a block, the CRC included, at most: 64 KiB.
+const BLOCK_WORDS: usize = 8192;
+
+/// Blocks between two beats.
+const BLOCKS_A_BEAT: usize = BLOCK_BYTES / 8 / BLOCK_WORDS;
+
+/// The word that holds a CRC; its complement in the high half.
+pub fn crc_word(crc: u32) -> u64 {
+    u64::from(crc) | (u64::from(!crc) << 32)
+}
+
+/// `random-block.memory`.
+pub(super) fn random_block(
+    _set: InstructionSet,
+    region: &mut [u64],
+    pass: u64,
+    sink: &mut dyn FaultSink,
+) -> WalkOutcome {
+    let (words, _) = region.as_chunks_mut::<1>();
+    let mut cells = Region::new(words);
+    run_random_block(&mut cells, pass, sink)
+}
+
+/// The walk over any memory of one-word cells.
+pub fn run_random_block<C: Cells<1>>(
+    cells: &mut C,
+    pass: u64,
+    sink: &mut dyn FaultSink,
+) -> WalkOutcome {
+    let mut walk = Walk::new(sink);
+    let end = fill_then_verify(cells, pass, &mut walk);
+    walk.outcome(end)
+}
+
+fn fill_then_verify<C: Cells<1>>(
+    cells: &mut C,
+    pass: u64,
+    walk: &mut Walk<'_>,
+) -> Result<(), Stopped> {
+    let blocks = cells.count().div_ceil(BLOCK_WORDS);
+    for block in 0..blocks {
+        fill_block(cells, pass, block);
+        beat_sometimes(walk, block)?;
+    }
+    walk.beat()?;
+    walk.step = 1;
+    // Odd blocks from the end, then even ones from the start: not the order of the writes.
+    let odd = (0..blocks).rev().filter(|block| block % 2 == 1);
+    let even = (0..blocks).filter(|block| block % 2 == 0);
+    for (count, block) in odd.chain(even).enumerate() {
+        verify_block(cells, pass, block, walk);
+        beat_sometimes(walk, count)?;
+    }
+    walk.beat()
+}
+
+fn beat_sometimes(walk: &mut Walk<'_>, count: usize) -> Result<(), Stopped> {
+    if count % BLOCKS_A_BEAT == BLOCKS_A_BEAT - 1 {
+        walk.beat()?;
+    }
+    Ok(())
+}
+
+/// First data word of a block and the place of its CRC.
+fn place_of<C: Cells<1>>(cells: &C, block: usize) -> (usize, usize) {
+    let first = block * BLOCK_WORDS;
+    (first, cells.count().min(first + BLOCK_WORDS) - 1)
+}
+
+/// The CRC comes from the generator's words on their way, not from memory read back.
+fn fill_block<C: Cells<1>>(cells: &mut C, pass: u64, block: usize) {
+    let (first, last) = place_of(cells, block);
+    let mut generator = Generator::of_block(pass, block as u64);
+    let crc = crc32c((first..last).map(|cell| {
+        let word = generator.next_word();
+        cells.write(cell, [word]);
+        word
+    }));
+    cells.write(last, [crc_word(crc)]);
+}
+
+fn verify_block<C: Cells<1>>(cells: &mut C, pass: u64, block: usize, walk: &mut Walk<'_>) {
+    let (first, last) = place_of(cells, block);
+    walk.count_checked(last - first + 1, 1);
+    let got = crc_word(crc32c((first..last).map(|cell| {
+        let [word] = cells.read(cell);
+        word
+    })));
+    let [kept] = cells.read(last);
+    if got == kept {
+        return;
+    }
+    let before = walk.faults();
+    let mut generator = Generator::of_block(pass, block as u64);
+    let right = crc_word(crc32c((first..last).map(|cell| {
+        let word = generator.next_word();
+        walk.check(cells, cell, &[word]);
+        word
+    })));
+    walk.check(cells, last, &[right]);
+    if walk.faults() == before {
+        // Every word was right when read again: the first reading went wrong somewhere in the
+        // block. Its first word stands for the block, the CRCs for the values.
+        walk.report(WordFault {
+            step: walk.step,
+            word: first as u64,
+            expected: right,
+            got: if got == right { kept } else { got },
+            class: MemoryFaultClass::WrongRead,
+        });
+    }
+}

@@ -1,0 +1,50 @@
+//! What the process finds around it: state folder, terminal, rights.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "this is the door to the environment"
+)]
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+
+/// No folder for the record could be named.
+#[derive(Debug, thiserror::Error)]
+#[error("no place for the record: neither `XDG_STATE_HOME` nor `HOME` is set; give `--store DIR`")]
+pub struct StateFolderError;
+
+/// `$XDG_STATE_HOME/soakproof`, else `~/.local/state/soakproof` (XDG Base Directory
+/// Specification 0.8). Relative values are ignored, as it says.
+///
+/// # Errors
+/// Neither variable holds an absolute path.
+pub fn state_folder() -> Result<PathBuf, StateFolderError> {
+    let absolute = |name: &str| {
+        std::env::var_os(name)
+            .map(PathBuf::from)
+            .filter(|path| path.is_absolute())
+    };
+    absolute("XDG_STATE_HOME")
+        .or_else(|| absolute("HOME").map(|home| home.join(".local/state")))
+        .map(|base| base.join("soakproof"))
+        .ok_or(StateFolderError)
+}
+
+/// True when progress may be drawn over itself.
+pub fn stderr_is_terminal() -> bool {
+    std::io::stderr().is_terminal()
+}
+
+/// Width for text: `COLUMNS` where set and sensible, else 80.
+pub fn terminal_width() -> u16 {
+    let columns = std::env::var("COLUMNS")
+        .ok()
+        .and_then(|text| text.parse().ok());
+    columns
+        .filter(|width| (40..=400).contains(width))
+        .unwrap_or(80)
+}
+
+/// True for the superuser.
+pub fn is_root() -> bool {
+    nix::unistd::geteuid().is_root()
+}

@@ -1,0 +1,212 @@
+//! Opening the file: folder, journal mode, version. Every refusal names the path and a remedy.
+
+use std::fs::DirBuilder;
+use std::io;
+use std::os::unix::fs::DirBuilderExt;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, ErrorCode};
+
+use super::schema::{APPLICATION_ID, SCHEMA_VERSION, migrate, read_stamp};
+
+/// Name of the file within its folder.
+pub const FILE_NAME: &str = "soakproof.sqlite";
+
+/// How long another process's write is waited for.
+const BUSY_WAIT: Duration = Duration::from_secs(5);
+
+/// The store could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenStoreError {
+    /// The folder could not be made.
+    #[error(
+        "cannot make the folder `{}`; name a folder that you may write to with `--store`",
+        path.display()
+    )]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: io::Error,
+    },
+    /// The file cannot be opened or written.
+    #[error(
+        "cannot write `{}`; give yourself the right to write there, or name another folder with \
+         `--store`",
+        path.display()
+    )]
+    NoAccess {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: rusqlite::Error,
+    },
+    /// No room.
+    #[error(
+        "no room left for `{}`; free some space, or name another folder with `--store`",
+        path.display()
+    )]
+    Full {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: rusqlite::Error,
+    },
+    /// Something else, or another program's database.
+    #[error(
+        "`{}` is not a record of this program; move it away, or name another folder with `--store`",
+        path.display()
+    )]
+    NotARecord {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Written by a newer program.
+    #[error(
+        "`{}` has schema version {found}, this program knows up to {known}; use the newer program \
+         that wrote it, or name another folder with `--store`",
+        path.display()
+    )]
+    Newer {
+        /// The file.
+        path: PathBuf,
+        /// Its version.
+        found: usize,
+        /// The newest known version.
+        known: usize,
+    },
+    /// Another process holds it for too long.
+    #[error("`{}` is held by another process; wait for it to end", path.display())]
+    Busy {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: rusqlite::Error,
+    },
+    /// Anything else that SQLite says.
+    #[error("cannot open `{}`; check the disk that it lies on", path.display())]
+    Sqlite {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: rusqlite::Error,
+    },
+}
+
+/// The record on disk.
+#[derive(Debug)]
+pub struct Store {
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
+}
+
+impl Store {
+    /// Opens the store in the folder `dir`; makes folder (for its owner only) and file when they are
+    /// not there.
+    ///
+    /// # Errors
+    /// Names the path and what to do about it.
+    pub fn open(dir: &Path) -> Result<Self, OpenStoreError> {
+        make_folder(dir)?;
+        let path = dir.join(FILE_NAME);
+        let mut connection =
+            Connection::open(&path).map_err(|source| explain(path.clone(), source))?;
+        prepare(&mut connection, &path)?;
+        Ok(Self { connection, path })
+    }
+
+    /// Path of the file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Journal mode and level of synchronisation of this opening, as SQLite states them.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn durability(&self) -> rusqlite::Result<(String, i64)> {
+        let ask = |pragma| self.connection.query_row(pragma, [], |row| row.get(0));
+        let journal = ask("PRAGMA journal_mode")?;
+        let level: i64 = self
+            .connection
+            .query_row("PRAGMA synchronous", [], |row| row.get(0))?;
+        Ok((journal, level))
+    }
+
+    /// Lets the file grow to at most `bytes` (never below what it holds already); beyond that,
+    /// writing fails like on a full disk. Holds for this opening only.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn limit_size(&self, bytes: u64) -> rusqlite::Result<()> {
+        let page: i64 = self
+            .connection
+            .query_row("PRAGMA page_size", [], |row| row.get(0))?;
+        let pages = i64::try_from(bytes).unwrap_or(i64::MAX) / page.max(1);
+        self.connection
+            .pragma_update(None, "max_page_count", pages.max(1))
+    }
+}
+
+fn make_folder(dir: &Path) -> Result<(), OpenStoreError> {
+    DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(dir)
+        .map_err(|source| OpenStoreError::Folder {
+            path: dir.to_path_buf(),
+            source,
+        })
+}
+
+fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreError> {
+    let failed = |source| explain(path.to_path_buf(), source);
+    connection.busy_timeout(BUSY_WAIT).map_err(failed)?;
+    let stamp = read_stamp(connection).map_err(failed)?;
+    let ours = stamp.application == APPLICATION_ID;
+    if !ours && (stamp.tables > 0 || stamp.version > 0) {
+        return Err(OpenStoreError::NotARecord {
+            path: path.to_path_buf(),
+        });
+    }
+    if stamp.version > SCHEMA_VERSION {
+        return Err(OpenStoreError::Newer {
+            path: path.to_path_buf(),
+            found: stamp.version,
+            known: SCHEMA_VERSION,
+        });
+    }
+    // WAL lets readers read while a run is being written; FULL syncs the log at every commit.
+    connection
+        .query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))
+        .map_err(failed)?;
+    connection
+        .execute_batch("PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;")
+        .map_err(failed)?;
+    if stamp.version < SCHEMA_VERSION {
+        migrate(connection).map_err(failed)?;
+    }
+    Ok(())
+}
+
+/// Turns what SQLite says into what a person can act on.
+fn explain(path: PathBuf, source: rusqlite::Error) -> OpenStoreError {
+    let code = source.sqlite_error_code();
+    match code {
+        Some(ErrorCode::NotADatabase) => OpenStoreError::NotARecord { path },
+        Some(ErrorCode::DiskFull) => OpenStoreError::Full { path, source },
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+            OpenStoreError::Busy { path, source }
+        }
+        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
+            OpenStoreError::NoAccess { path, source }
+        }
+        Some(_) | None => OpenStoreError::Sqlite { path, source },
+    }
+}

@@ -1,0 +1,304 @@
+//! Reading: lists of runs, whole records, and the check of every row.
+
+use std::path::PathBuf;
+
+use rusqlite::{Connection, OptionalExtension, Row};
+
+use super::crc::crc32c;
+use super::damage::{Damage, DamagedRow};
+use super::open::Store;
+use crate::model::{Entry, FORMAT, Gap, GapKind, Grade, Record, RunHeader, Wall};
+
+/// A record could not be read.
+#[derive(Debug, thiserror::Error)]
+pub enum ReadStoreError {
+    /// There is no such run.
+    #[error("no run {run} in `{}`", path.display())]
+    UnknownRun {
+        /// The file.
+        path: PathBuf,
+        /// Number asked for.
+        run: i64,
+    },
+    /// Without its header a run has no meaning.
+    #[error("the header of run {run} in `{}` is damaged: {row}", path.display())]
+    DamagedHeader {
+        /// The file.
+        path: PathBuf,
+        /// Number of the run.
+        run: i64,
+        /// What is wrong.
+        row: DamagedRow,
+    },
+    /// Written in a newer form.
+    #[error(
+        "run {run} in `{}` has format {found}, this program knows up to {FORMAT}; use the newer \
+         program that wrote it",
+        path.display()
+    )]
+    NewerFormat {
+        /// The file.
+        path: PathBuf,
+        /// Number of the run.
+        run: i64,
+        /// Its format.
+        found: u32,
+    },
+    /// Anything else that SQLite says.
+    #[error("cannot read `{}`; check the disk that it lies on", path.display())]
+    Sqlite {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: rusqlite::Error,
+    },
+}
+
+/// A line of the list of runs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RunSummary {
+    /// Number in this store.
+    pub number: i64,
+    /// Globally unique id.
+    pub id: String,
+    /// Name of the suite.
+    pub suite: String,
+    /// Host name.
+    pub host: String,
+    /// Start.
+    pub started: Wall,
+    /// End, once there is one.
+    pub ended: Option<Wall>,
+    /// Grade of the last verdict.
+    pub grade: Option<Grade>,
+    /// Findings on record.
+    pub findings: u64,
+    /// True when it did not run on a real machine.
+    pub simulated: bool,
+    /// True while no end is on record.
+    pub open: bool,
+    /// Boot during which it started.
+    pub boot_id: String,
+}
+
+/// A stored row before it is trusted.
+struct RawRow {
+    seq: i64,
+    kind: String,
+    body: String,
+    crc: i64,
+}
+
+/// Entries that could be read, each with the damage that stands in the place of the others.
+type Checked = Result<Entry, DamagedRow>;
+
+impl Store {
+    /// The list of runs, oldest first.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn runs(&self) -> Result<Vec<RunSummary>, ReadStoreError> {
+        read_runs(&self.connection).map_err(|source| self.unreadable(source))
+    }
+
+    /// A whole record. Damaged rows are left out; a gap in the record says so.
+    ///
+    /// # Errors
+    /// No such run, a damaged or newer header, or a file that cannot be read.
+    pub fn record(&self, run: i64) -> Result<Record, ReadStoreError> {
+        let (header, rows) = self.snapshot(run)?;
+        let header = header.map_err(|row| ReadStoreError::DamagedHeader {
+            path: self.path.clone(),
+            run,
+            row,
+        })?;
+        if header.format > FORMAT {
+            return Err(ReadStoreError::NewerFormat {
+                path: self.path.clone(),
+                run,
+                found: header.format,
+            });
+        }
+        Ok(fold(header, rows))
+    }
+
+    /// Every row of a run that is not what was written.
+    ///
+    /// # Errors
+    /// No such run, or a file that cannot be read.
+    pub fn check_run(&self, run: i64) -> Result<Vec<DamagedRow>, ReadStoreError> {
+        let (header, rows) = self.snapshot(run)?;
+        let mut damaged: Vec<DamagedRow> = header.err().into_iter().collect();
+        damaged.extend(rows.into_iter().filter_map(Result::err));
+        Ok(damaged)
+    }
+
+    fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
+        ReadStoreError::Sqlite {
+            path: self.path.clone(),
+            source,
+        }
+    }
+
+    /// Header and entries of one instant, although another process may be writing.
+    fn snapshot(
+        &self,
+        run: i64,
+    ) -> Result<(Result<RunHeader, DamagedRow>, Vec<Checked>), ReadStoreError> {
+        let failed = |source| self.unreadable(source);
+        let transaction = self.connection.unchecked_transaction().map_err(failed)?;
+        let (body, crc) = read_header(&transaction, run)
+            .map_err(failed)?
+            .ok_or_else(|| ReadStoreError::UnknownRun {
+                path: self.path.clone(),
+                run,
+            })?;
+        let header = decode(&body, crc).map_err(|damage| DamagedRow {
+            run,
+            seq: None,
+            kind: "header".to_owned(),
+            damage,
+        });
+        let raw = read_entries(&transaction, run).map_err(failed)?;
+        Ok((header, check_rows(run, raw)))
+    }
+}
+
+fn read_runs(connection: &Connection) -> rusqlite::Result<Vec<RunSummary>> {
+    let mut statement = connection.prepare(
+        "SELECT number, id, suite, host, started_ms, ended_ms, grade, findings, simulated, boot_id
+         FROM runs ORDER BY number",
+    )?;
+    let rows = statement.query_map([], parse_summary)?;
+    rows.collect()
+}
+
+fn parse_summary(row: &Row<'_>) -> rusqlite::Result<RunSummary> {
+    let ended: Option<i64> = row.get("ended_ms")?;
+    let grade: Option<String> = row.get("grade")?;
+    let findings: i64 = row.get("findings")?;
+    Ok(RunSummary {
+        number: row.get("number")?,
+        id: row.get("id")?,
+        suite: row.get("suite")?,
+        host: row.get("host")?,
+        started: Wall(row.get("started_ms")?),
+        ended: ended.map(Wall),
+        grade: grade.and_then(|name| serde_json::from_value(name.into()).ok()),
+        findings: u64::try_from(findings).unwrap_or(0),
+        simulated: row.get("simulated")?,
+        open: ended.is_none(),
+        boot_id: row.get("boot_id")?,
+    })
+}
+
+fn read_header(connection: &Connection, run: i64) -> rusqlite::Result<Option<(String, i64)>> {
+    connection
+        .query_row(
+            "SELECT CAST(header AS BLOB), crc FROM runs WHERE number = ?1",
+            [run],
+            |row| Ok((lossy(row.get("CAST(header AS BLOB)")?), row.get("crc")?)),
+        )
+        .optional()
+}
+
+fn read_entries(connection: &Connection, run: i64) -> rusqlite::Result<Vec<RawRow>> {
+    // Cast to bytes: a damaged text may not be UTF-8 any more, and must not end the reading.
+    let mut statement = connection.prepare(
+        "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
+         FROM entries WHERE run = ?1 ORDER BY seq",
+    )?;
+    let rows = statement.query_map([run], |row| {
+        Ok(RawRow {
+            seq: row.get("seq")?,
+            kind: lossy(row.get("kind")?),
+            body: lossy(row.get("body")?),
+            crc: row.get("crc")?,
+        })
+    })?;
+    rows.collect()
+}
+
+fn lossy(bytes: Vec<u8>) -> String {
+    String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned())
+}
+
+fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
+    let computed = crc32c(body.as_bytes());
+    if i64::from(computed) != crc {
+        return Err(Damage::Checksum {
+            stored: crc,
+            computed,
+        });
+    }
+    serde_json::from_str(body).map_err(|error| Damage::Unreadable {
+        reason: error.to_string(),
+    })
+}
+
+fn check_rows(run: i64, raw: Vec<RawRow>) -> Vec<Checked> {
+    let mut rows = Vec::with_capacity(raw.len());
+    let mut expected = 1;
+    for row in raw {
+        while expected < row.seq {
+            rows.push(Err(DamagedRow {
+                run,
+                seq: Some(expected),
+                kind: String::new(),
+                damage: Damage::Missing,
+            }));
+            expected += 1;
+        }
+        expected = row.seq + 1;
+        rows.push(decode(&row.body, row.crc).map_err(|damage| DamagedRow {
+            run,
+            seq: Some(row.seq),
+            kind: row.kind,
+            damage,
+        }));
+    }
+    rows
+}
+
+/// Folds what could be read. A repeated finding is named by its index, so damaged findings are
+/// counted to keep the later ones apart.
+fn fold(header: RunHeader, rows: Vec<Checked>) -> Record {
+    let mut record = Record::new(header);
+    let mut places: Vec<Option<usize>> = Vec::new();
+    let mut damaged = Vec::new();
+    for row in rows {
+        match row {
+            Ok(Entry::Repeated { finding, events }) => {
+                let place = places.get(finding as usize).copied().flatten();
+                if let Some(known) = place.and_then(|place| record.findings.get_mut(place)) {
+                    known.events = events;
+                }
+            }
+            Ok(entry) => {
+                if matches!(entry, Entry::Finding(_)) {
+                    places.push(Some(record.findings.len()));
+                }
+                record.apply(entry);
+            }
+            Err(row) => {
+                if row.kind == "finding" {
+                    places.push(None);
+                }
+                damaged.push(row);
+            }
+        }
+    }
+    if let Some(first) = damaged.first() {
+        record.gaps.push(damage_gap(damaged.len(), first));
+    }
+    record
+}
+
+fn damage_gap(count: usize, first: &DamagedRow) -> Gap {
+    Gap {
+        kind: GapKind::Environment,
+        about: format!("{count} rows of the record are damaged and left out, the first is {first}"),
+        remedy: "check the disk and the memory of the machine that keeps the record".to_owned(),
+    }
+}
