@@ -1,9 +1,10 @@
 //! What the machine says of itself.
 
+use soakproof::model::CpuId;
 use soakproof::os::Root;
-use soakproof::sensors::read_memory_pressure;
+use soakproof::sensors::{read_machine, read_memory_pressure};
 
-use super::{folder, machine};
+use super::{Copied, folder, machine};
 
 #[test]
 fn the_machine_tells_what_it_is() {
@@ -71,4 +72,16 @@ fn a_control_groups_limit_of_any_ancestor_bounds_the_memory() {
         machine("bare-virtual", 2).memory_available_bytes,
         3_500_000 * 1024
     );
+}
+
+#[test]
+fn siblings_are_known_by_their_numbers_where_no_list_names_them() {
+    let copied = Copied::of("desktop-core-labels");
+    for cpu in 0..8 {
+        copied.remove(&format!(
+            "sys/devices/system/cpu/cpu{cpu}/topology/core_cpus_list"
+        ));
+    }
+    let allowed: Vec<CpuId> = (0..8).map(CpuId).collect();
+    assert_eq!(read_machine(&copied.root(), &allowed, &[]).core_count(), 4);
 }
