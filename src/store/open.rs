@@ -6,7 +6,7 @@ use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode};
+use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 
 use super::schema::{APPLICATION_ID, SCHEMA_VERSION, migrate, read_stamp};
 
@@ -15,6 +15,9 @@ pub const FILE_NAME: &str = "soakproof.sqlite";
 
 /// How long another process's write is waited for.
 const BUSY_WAIT: Duration = Duration::from_secs(5);
+
+/// How often the switch to a write-ahead log is tried while others do the same.
+const SWITCH_TRIES: u32 = 100;
 
 /// The store could not be opened.
 #[derive(Debug, thiserror::Error)]
@@ -182,10 +185,7 @@ fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreErro
             known: SCHEMA_VERSION,
         });
     }
-    // WAL lets readers read while a run is being written; FULL syncs the log at every commit.
-    connection
-        .query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))
-        .map_err(failed)?;
+    use_write_ahead_log(connection).map_err(failed)?;
     connection
         .execute_batch("PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;")
         .map_err(failed)?;
@@ -193,6 +193,25 @@ fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreErro
         migrate(connection).map_err(failed)?;
     }
     Ok(())
+}
+
+/// WAL lets readers read while a run is being written. Switching to it does not wait for a process
+/// that does the same at this moment, so the wait is done by a transaction, which does.
+fn use_write_ahead_log(connection: &mut Connection) -> rusqlite::Result<()> {
+    let mut tries = 0;
+    loop {
+        let switched = connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()));
+        let busy = switched
+            .as_ref()
+            .is_err_and(|error| error.sqlite_error_code() == Some(ErrorCode::DatabaseBusy));
+        tries += 1;
+        if !busy || tries == SWITCH_TRIES {
+            return switched;
+        }
+        connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)?
+            .commit()?;
+    }
 }
 
 /// Turns what SQLite says into what a person can act on.

@@ -2,6 +2,7 @@
 
 #![expect(
     clippy::disallowed_methods,
+    clippy::unwrap_used,
     reason = "tests start children and read what they wrote"
 )]
 
@@ -800,7 +801,7 @@ fn two_readers_see_whole_batches_while_one_writes() {
                     let mut seen = 0;
                     while seen < 120 {
                         let now = store.record(run).unwrap().samples.len();
-                        assert!(now >= seen && now % 3 == 0, "{seen} then {now}");
+                        assert!(now >= seen && now.is_multiple_of(3), "{seen} then {now}");
                         seen = now;
                     }
                     seen
