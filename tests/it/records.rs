@@ -8,6 +8,7 @@
 
 mod paper;
 mod sums;
+mod together;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;
@@ -511,25 +512,6 @@ fn two_readers_see_whole_batches_while_one_writes() {
         for reader in readers {
             assert_eq!(reader.join().unwrap(), 120);
         }
-    });
-}
-
-#[test]
-fn two_processes_may_open_a_new_store_at_the_same_time() {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path();
-    std::thread::scope(|scope| {
-        let openers: Vec<_> = (0..4)
-            .map(|n| {
-                scope.spawn(move || {
-                    let mut store = Store::open(path).unwrap();
-                    store.begin_run(&header(&format!("id-{n}"), "")).unwrap()
-                })
-            })
-            .collect();
-        let mut numbers: Vec<i64> = openers.into_iter().map(|o| o.join().unwrap()).collect();
-        numbers.sort_unstable();
-        assert_eq!(numbers, [1, 2, 3, 4]);
     });
 }
 

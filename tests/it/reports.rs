@@ -180,6 +180,21 @@ fn a_run_that_was_cut_short_is_summed_from_its_last_sample() {
 }
 
 #[test]
+fn a_worker_that_ended_is_not_counted_twice_with_its_last_sample() {
+    let mut seen = record();
+    let before = record_text(&seen, plain());
+    seen.samples.push(Sample {
+        at: moment(400),
+        stage: 1,
+        segment: 0,
+        workers: vec![worker(2, vec![9_000, 13_000], 4650.0)],
+        ..Sample::default()
+    });
+    let after = record_text(&seen, plain());
+    assert_eq!(after.replace("1 sample\n", "0 samples\n"), before);
+}
+
+#[test]
 fn a_simulated_machine_is_never_told_as_a_real_one() {
     let mut simulated = record();
     simulated.header.machine.simulated = true;
