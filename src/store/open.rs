@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 
-use super::schema::{APPLICATION_ID, SCHEMA_VERSION, migrate, read_stamp};
+use super::schema::{APPLICATION_ID, SCHEMA_VERSION, Stamp, migrate, read_stamp};
 
 /// Name of the file within its folder.
 pub const FILE_NAME: &str = "soakproof.sqlite";
@@ -171,7 +171,7 @@ fn make_folder(dir: &Path) -> Result<(), OpenStoreError> {
 fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreError> {
     let failed = |source| explain(path.to_path_buf(), source);
     connection.busy_timeout(BUSY_WAIT).map_err(failed)?;
-    let stamp = read_stamp(connection).map_err(failed)?;
+    let stamp = read_stamp_at_once(connection).map_err(failed)?;
     let ours = stamp.application == APPLICATION_ID;
     if !ours && (stamp.tables > 0 || stamp.version > 0) {
         return Err(OpenStoreError::NotARecord {
@@ -193,6 +193,14 @@ fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreErro
         migrate(connection).map_err(failed)?;
     }
     Ok(())
+}
+
+/// All of the stamp from one instant: another process may be making the file right now.
+fn read_stamp_at_once(connection: &mut Connection) -> rusqlite::Result<Stamp> {
+    let transaction = connection.transaction()?;
+    let stamp = read_stamp(&transaction)?;
+    transaction.commit()?;
+    Ok(stamp)
 }
 
 /// WAL lets readers read while a run is being written. Switching to it does not wait for a process
