@@ -11,8 +11,8 @@ use proptest::prelude::*;
 use soakproof::model::{Cpu, CpuId, LoadClass, Machine, MemoryShare, Plan, Rhythm};
 use soakproof::suite::{
     KernelBody, KernelFact, MARGIN, Placement, StageSpec, Suite, builtin, builtin_names,
-    needed_exposure_s, parse_duration, parse_suite, planned_exposure, render_duration,
-    resolve_suite, spare_memory,
+    known_kernels, needed_exposure_s, parse_duration, parse_suite, planned_exposure,
+    render_duration, resolve_suite, spare_memory,
 };
 
 const GIB: u64 = 1 << 30;
@@ -201,6 +201,20 @@ fn a_thermometer_is_needed_over_fifteen_minutes_of_load() {
         let plan = resolve_suite(&parsed(&text), &machine, &kernels()).unwrap();
         assert_eq!(plan.needs_thermometer, needed, "{time}");
     }
+}
+
+#[test]
+fn the_kernels_of_the_program_are_what_suites_take_them_for() {
+    let assumed = kernels();
+    let known = known_kernels();
+    for kernel in &known {
+        let listed = assumed.iter().find(|fact| fact.name == kernel.name);
+        assert!(
+            listed.is_none_or(|fact| fact == kernel),
+            "{kernel:?}, listed as {listed:?}"
+        );
+    }
+    assert!(known.iter().any(|kernel| kernel.body == KernelBody::Walk));
 }
 
 #[test]
