@@ -29,7 +29,7 @@ const MAX_GAPS: usize = 64;
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct InstrumentOptions {
-    /// Roles and labels, first match last.
+    /// Roles and labels; where several match, the last one holds.
     pub roles: Vec<RoleOverride>,
 }
 
@@ -161,34 +161,43 @@ fn read_once(root: &Root, probes: &mut [Probe], at: Moment) -> BTreeSet<ChannelI
         .collect()
 }
 
-/// Channels of one chip and quantity with the same label get their item's name behind it, and
-/// a number where that is the same, too.
+/// Channels of one chip and quantity with the same label get their item's name behind it where
+/// the items differ, and a number where they are the same, too.
 fn make_labels_distinct(probes: &mut [Probe]) {
-    for by_item in [true, false] {
-        let mut seen: BTreeMap<(Quantity, String, String), usize> = BTreeMap::new();
-        for probe in probes.iter() {
-            *seen.entry(label_key(probe)).or_default() += 1;
+    let mut items: BTreeMap<LabelKey, BTreeSet<String>> = BTreeMap::new();
+    for probe in probes.iter() {
+        items
+            .entry(label_key(probe))
+            .or_default()
+            .insert(probe.item.clone());
+    }
+    for probe in probes.iter_mut() {
+        if items
+            .get(&label_key(probe))
+            .is_some_and(|items| items.len() > 1)
+        {
+            probe.channel.label = format!("{} ({})", probe.channel.label, probe.item);
         }
-        let mut numbers: BTreeMap<(Quantity, String, String), usize> = BTreeMap::new();
-        for probe in probes.iter_mut() {
-            let key = label_key(probe);
-            if seen.get(&key).is_none_or(|count| *count < 2) {
-                continue;
-            }
-            if by_item {
-                if probe.channel.label != probe.item {
-                    probe.channel.label = format!("{} ({})", probe.channel.label, probe.item);
-                }
-            } else {
-                let number = numbers.entry(key).or_default();
-                *number += 1;
-                probe.channel.label = format!("{} #{number}", probe.channel.label);
-            }
+    }
+    let mut counts: BTreeMap<LabelKey, usize> = BTreeMap::new();
+    for probe in probes.iter() {
+        *counts.entry(label_key(probe)).or_default() += 1;
+    }
+    let mut numbers: BTreeMap<LabelKey, usize> = BTreeMap::new();
+    for probe in probes.iter_mut() {
+        let key = label_key(probe);
+        if counts.get(&key).is_some_and(|count| *count > 1) {
+            let number = numbers.entry(key).or_default();
+            *number += 1;
+            probe.channel.label = format!("{} #{number}", probe.channel.label);
         }
     }
 }
 
-fn label_key(probe: &Probe) -> (Quantity, String, String) {
+/// Quantity, chip and label.
+type LabelKey = (Quantity, String, String);
+
+fn label_key(probe: &Probe) -> LabelKey {
     let channel = &probe.channel;
     (
         channel.quantity,

@@ -75,8 +75,7 @@ pub(super) fn is_board_chip(chip: &str) -> bool {
     .any(|prefix| chip.starts_with(prefix))
 }
 
-/// Role by chip, item and label. `has_die` says that the chip also tells physical temperatures of
-/// dies beside the control value.
+/// Role by quantity, chip, item and label.
 pub(super) fn resolve_role(quantity: Quantity, chip: &str, item: &str, label: &str) -> Role {
     match quantity {
         Quantity::Temperature => temperature_role(chip, label),

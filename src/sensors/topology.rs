@@ -26,7 +26,9 @@ struct Place {
     id: u32,
     package: u32,
     core_id: u32,
+    /// CPUs of the same core as the kernel lists them, itself included.
     siblings: Vec<u32>,
+    lists_siblings: bool,
 }
 
 impl Topology {
@@ -108,18 +110,22 @@ fn place(root: &Root, id: u32) -> Place {
     let siblings = ["core_cpus_list", "thread_siblings_list"]
         .iter()
         .find_map(|item| parse_cpu_list(&read_attribute(root, format!("{folder}/{item}"))?))
-        .filter(|list| list.contains(&id))
-        .unwrap_or_else(|| vec![id]);
+        .filter(|list| list.contains(&id));
     Place {
         id,
         package: number("physical_package_id").unwrap_or(0),
         core_id: number("core_id").unwrap_or(id),
-        siblings,
+        lists_siblings: siblings.is_some(),
+        siblings: siblings.unwrap_or_else(|| vec![id]),
     }
 }
 
-/// True when equal numbers mean siblings and siblings have equal numbers.
+/// True when equal numbers mean siblings and siblings have equal numbers. Kernels that list no
+/// siblings at all are believed in their numbers.
 fn are_unique(places: &[Place], numbers: &[u32]) -> bool {
+    if !places.iter().any(|place| place.lists_siblings) {
+        return true;
+    }
     let mut owner: BTreeMap<u32, &[u32]> = BTreeMap::new();
     places.iter().zip(numbers).all(|(place, number)| {
         *owner.entry(*number).or_insert(&place.siblings) == place.siblings.as_slice()

@@ -9,6 +9,8 @@
     )
 )]
 
+use crate::model::InstructionSet;
+
 /// Reflected Castagnoli polynomial.
 const POLYNOMIAL: u32 = 0x82F6_3B78;
 
@@ -54,14 +56,21 @@ fn table_step(crc: u32, word: u64) -> u32 {
     places.fold(0, |crc, (byte, table)| crc ^ table[usize::from(*byte)])
 }
 
-/// CRC-32C of the little-endian bytes of `words`, by the processor's instruction where it has one.
+/// CRC-32C of the little-endian bytes of `words`, by the processor's instruction where `set` and the
+/// processor have one.
 #[inline(always)]
-pub fn crc32c(words: impl Iterator<Item = u64>) -> u32 {
+pub fn crc32c(set: InstructionSet, words: impl Iterator<Item = u64>) -> u32 {
+    let has_instruction = match set {
+        InstructionSet::Portable | InstructionSet::Sha => false,
+        InstructionSet::ScalarFma | InstructionSet::Avx2 | InstructionSet::Avx512 => true,
+    };
     #[cfg(target_arch = "x86_64")]
-    if is_x86_feature_detected!("sse4.2") {
+    if has_instruction && is_x86_feature_detected!("sse4.2") {
         // SAFETY: the processor was just found to have SSE 4.2.
         return unsafe { sse42_crc32c(words) };
     }
+    #[cfg(not(target_arch = "x86_64"))]
+    let _ = has_instruction;
     table_crc32c(words)
 }
 

@@ -56,7 +56,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         "random-block.memory",
         "pseudo-random blocks with a CRC-32C each, read back in another order",
         random::random_block,
-        PORTABLE,
+        CRC_PATHS,
     ),
     spec(
         "hold.memory",
@@ -72,6 +72,11 @@ const PORTABLE: &[InstructionSet] = &[InstructionSet::Portable];
 const MARCH_PATHS: &[InstructionSet] = &[InstructionSet::Portable, InstructionSet::Avx2];
 #[cfg(not(target_arch = "x86_64"))]
 const MARCH_PATHS: &[InstructionSet] = PORTABLE;
+
+#[cfg(target_arch = "x86_64")]
+const CRC_PATHS: &[InstructionSet] = &[InstructionSet::Portable, InstructionSet::ScalarFma];
+#[cfg(not(target_arch = "x86_64"))]
+const CRC_PATHS: &[InstructionSet] = PORTABLE;
 
 const fn spec(
     name: &'static str,

@@ -79,35 +79,42 @@ pub fn crc_word(crc: u32) -> u64 {
 
 /// `random-block.memory`.
 pub(super) fn random_block(
-    _set: InstructionSet,
+    set: InstructionSet,
     region: &mut [u64],
     pass: u64,
     sink: &mut dyn FaultSink,
 ) -> WalkOutcome {
     let (words, _) = region.as_chunks_mut::<1>();
     let mut cells = Region::new(words);
-    run_random_block(&mut cells, pass, sink)
+    run_random_block(&mut cells, (set, pass), sink)
 }
 
 /// The walk over any memory of one-word cells.
 pub fn run_random_block<C: Cells<1>>(
     cells: &mut C,
-    pass: u64,
+    (set, pass): (InstructionSet, u64),
     sink: &mut dyn FaultSink,
 ) -> WalkOutcome {
     let mut walk = Walk::new(sink);
-    let end = fill_then_verify(cells, pass, &mut walk);
+    let end = fill_then_verify(cells, Version { set, pass }, &mut walk);
     walk.outcome(end)
+}
+
+/// What varies a pass.
+#[derive(Clone, Copy)]
+struct Version {
+    set: InstructionSet,
+    pass: u64,
 }
 
 fn fill_then_verify<C: Cells<1>>(
     cells: &mut C,
-    pass: u64,
+    version: Version,
     walk: &mut Walk<'_>,
 ) -> Result<(), Stopped> {
     let blocks = cells.count().div_ceil(BLOCK_WORDS);
     for block in 0..blocks {
-        fill_block(cells, pass, block);
+        fill_block(cells, version, block);
         beat_sometimes(walk, block)?;
     }
     walk.beat()?;
@@ -116,7 +123,7 @@ fn fill_then_verify<C: Cells<1>>(
     let odd = (0..blocks).rev().filter(|block| block % 2 == 1);
     let even = (0..blocks).filter(|block| block % 2 == 0);
     for (count, block) in odd.chain(even).enumerate() {
-        verify_block(cells, pass, block, walk);
+        verify_block(cells, version, block, walk);
         beat_sometimes(walk, count)?;
     }
     walk.beat()
@@ -136,35 +143,44 @@ fn place_of<C: Cells<1>>(cells: &C, block: usize) -> (usize, usize) {
 }
 
 /// The CRC comes from the generator's words on their way, not from memory read back.
-fn fill_block<C: Cells<1>>(cells: &mut C, pass: u64, block: usize) {
+fn fill_block<C: Cells<1>>(cells: &mut C, version: Version, block: usize) {
     let (first, last) = place_of(cells, block);
-    let mut generator = Generator::of_block(pass, block as u64);
-    let crc = crc32c((first..last).map(|cell| {
-        let word = generator.next_word();
-        cells.write(cell, [word]);
-        word
-    }));
+    let mut generator = Generator::of_block(version.pass, block as u64);
+    let crc = crc32c(
+        version.set,
+        (first..last).map(|cell| {
+            let word = generator.next_word();
+            cells.write(cell, [word]);
+            word
+        }),
+    );
     cells.write(last, [crc_word(crc)]);
 }
 
-fn verify_block<C: Cells<1>>(cells: &mut C, pass: u64, block: usize, walk: &mut Walk<'_>) {
+fn verify_block<C: Cells<1>>(cells: &mut C, version: Version, block: usize, walk: &mut Walk<'_>) {
     let (first, last) = place_of(cells, block);
     walk.count_checked(last - first + 1, 1);
-    let got = crc_word(crc32c((first..last).map(|cell| {
-        let [word] = cells.read(cell);
-        word
-    })));
+    let got = crc_word(crc32c(
+        version.set,
+        (first..last).map(|cell| {
+            let [word] = cells.read(cell);
+            word
+        }),
+    ));
     let [kept] = cells.read(last);
     if got == kept {
         return;
     }
     let before = walk.faults();
-    let mut generator = Generator::of_block(pass, block as u64);
-    let right = crc_word(crc32c((first..last).map(|cell| {
-        let word = generator.next_word();
-        walk.check(cells, cell, &[word]);
-        word
-    })));
+    let mut generator = Generator::of_block(version.pass, block as u64);
+    let right = crc_word(crc32c(
+        version.set,
+        (first..last).map(|cell| {
+            let word = generator.next_word();
+            walk.check(cells, cell, &[word]);
+            word
+        }),
+    ));
     walk.check(cells, last, &[right]);
     if walk.faults() == before {
         // Every word was right when read again: the first reading went wrong somewhere in the
