@@ -163,7 +163,7 @@ fn say_findings(page: &mut Page, verdict: &Verdict, style: &Style, most: Option<
 }
 
 /// One finding with its circumstances.
-pub(super) fn finding_words(finding: &Finding, style: &Style) -> String {
+pub fn finding_words(finding: &Finding, style: &Style) -> String {
     let mut words = vec![format!(
         "{} {}",
         time_of_day(finding.at.wall, &style.zone),
