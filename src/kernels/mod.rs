@@ -17,7 +17,7 @@ mod vector;
 
 pub use catalogue::{catalogue, find};
 pub use isa::{Detected, detect};
-pub use probe::{ClockProbe, probe_clock_mhz};
+pub use probe::{ClockProbe, probe_clock};
 
 use std::sync::atomic::AtomicU64;
 

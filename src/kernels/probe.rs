@@ -1,140 +1,116 @@
-//! The real core clock, measured without any privilege: a chain of dependent additions takes one
-//! cycle each, so their number over the time is the clock. Short probes see the clock; long ones see
-//! the clock times the share of CPU time, so the best of a few short ones counts.
-#![expect(
-    unsafe_code,
-    reason = "the chain is written in assembly, so that no compiler shortens it"
-)]
+//! Core clock by a chain of dependent additions, one a cycle: the maximum of four short probes,
+//! because a longer one measures clock times CPU share. For the wide class, independent wide
+//! multiply-adds ride off the critical path, so that the clock under wide load is seen. The caller
+//! gives the time (`CLOCK_MONOTONIC_RAW`); nothing here reads a clock.
+
+#![expect(unsafe_code, reason = "a chain that no compiler may fold")]
 
 use crate::model::InstructionSet;
 
-/// What a probe found.
+/// Outcome of a probe.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ClockProbe {
-    /// Highest of the single probes, in MHz.
+    /// Clock in MHz. Approximate on targets other than x86-64.
     pub mhz: f64,
-    /// Highest minus lowest, as a share of the highest.
+    /// (max - min) / max over the four probes: large when the core was shared.
     pub spread: f64,
 }
 
-const PROBES: u32 = 4;
-/// Rounds of 64 dependent additions; about 130 microseconds at 4 GHz.
-const ROUNDS: u32 = 8_000;
-const CHAIN: u32 = 64;
+const FIRST_TURNS: u64 = 2000;
+const PROBE_NS: u64 = 125_000;
+const ADDS_PER_TURN: f64 = 64.0;
 
-/// Measures the clock of the core that the caller runs on. With `wide`, independent vector instructions
-/// run beside the chain, so that the clock under wide loads is seen. `now_ns` reads a clock that is
-/// not slewed, in nanoseconds (`CLOCK_MONOTONIC_RAW`).
-pub fn probe_clock_mhz(
-    wide: Option<InstructionSet>,
-    now_ns: &mut dyn FnMut() -> u64,
-) -> ClockProbe {
-    let (mut highest, mut lowest) = (0.0_f64, f64::INFINITY);
-    for _ in 0..PROBES {
-        let before = now_ns();
-        run_chain(wide, ROUNDS);
-        let passed_ns = now_ns().saturating_sub(before);
-        if passed_ns == 0 {
-            continue;
-        }
-        let cycles = f64::from(ROUNDS) * f64::from(CHAIN);
-        #[expect(
-            clippy::cast_precision_loss,
-            reason = "microseconds are far below 2^53 ns"
-        )]
-        let mhz = cycles * 1000.0 / passed_ns as f64;
-        highest = highest.max(mhz);
-        lowest = lowest.min(mhz);
-    }
-    let spread = if highest > 0.0 {
-        (highest - lowest) / highest
-    } else {
-        0.0
+/// Probes the clock of the CPU that this thread runs on. `wide` must be a set that `detect` found.
+pub fn probe_clock(wide: Option<InstructionSet>, now_ns: &mut dyn FnMut() -> u64) -> ClockProbe {
+    let mut timed = |turns: u64| {
+        let start = now_ns();
+        chain(wide, turns);
+        now_ns().saturating_sub(start).max(1)
     };
+    let first_ns = timed(FIRST_TURNS);
+    let turns = (FIRST_TURNS * PROBE_NS / first_ns).clamp(500, 50_000);
+    let adds = f64::from(u32::try_from(turns).unwrap_or(u32::MAX)) * ADDS_PER_TURN;
+    let mut most: f64 = 0.0;
+    let mut least = f64::INFINITY;
+    for _ in 0..4 {
+        let ns = f64::from(u32::try_from(timed(turns)).unwrap_or(u32::MAX));
+        let mhz = adds * 1000.0 / ns;
+        most = most.max(mhz);
+        least = least.min(mhz);
+    }
     ClockProbe {
-        mhz: highest,
-        spread,
+        mhz: most,
+        spread: (most - least) / most,
+    }
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+fn chain(_wide: Option<InstructionSet>, turns: u64) {
+    let mut sum = std::hint::black_box(1_u64);
+    for _ in 0..turns {
+        // Each addend depends on the sum, so that the additions cannot be merged; one a cycle is
+        // only approximately true.
+        for _ in 0..32 {
+            sum = sum.wrapping_add(sum >> 1);
+        }
+        sum = std::hint::black_box(sum);
     }
 }
 
 #[cfg(target_arch = "x86_64")]
-fn run_chain(wide: Option<InstructionSet>, rounds: u32) {
+fn chain(wide: Option<InstructionSet>, turns: u64) {
     match wide {
-        Some(InstructionSet::Avx512) => {
-            // SAFETY: the caller names only instruction sets that were detected; the block touches
-            // nothing but the registers it declares.
-            unsafe {
-                std::arch::asm!(
-                    "2:",
-                    ".rept 16",
-                    "add {a}, {b}", "vpaddq zmm0, zmm1, zmm1",
-                    "add {a}, {b}", "add {a}, {b}", "add {a}, {b}",
-                    ".endr",
-                    "dec {n:e}", "jnz 2b",
-                    a = inout(reg) 1_u64 => _, b = in(reg) 3_u64, n = inout(reg) rounds => _,
-                    out("xmm0") _, out("xmm1") _,
-                    options(nomem, nostack),
-                );
-            }
-        }
-        Some(InstructionSet::Avx2) => {
-            // SAFETY: as above.
-            unsafe {
-                std::arch::asm!(
-                    "2:",
-                    ".rept 16",
-                    "add {a}, {b}", "vpaddq ymm0, ymm1, ymm1",
-                    "add {a}, {b}", "add {a}, {b}", "add {a}, {b}",
-                    ".endr",
-                    "dec {n:e}", "jnz 2b",
-                    a = inout(reg) 1_u64 => _, b = in(reg) 3_u64, n = inout(reg) rounds => _,
-                    out("xmm0") _, out("xmm1") _,
-                    options(nomem, nostack),
-                );
-            }
-        }
-        Some(InstructionSet::Portable | InstructionSet::Sha | InstructionSet::ScalarFma) | None => {
-            // SAFETY: the block touches nothing but the registers it declares.
-            unsafe {
-                std::arch::asm!(
-                    "2:",
-                    ".rept 64",
-                    "add {a}, {b}",
-                    ".endr",
-                    "dec {n:e}", "jnz 2b",
-                    a = inout(reg) 1_u64 => _, b = in(reg) 3_u64, n = inout(reg) rounds => _,
-                    options(nomem, nostack),
-                );
-            }
+        Some(InstructionSet::Avx2) => chain_avx2(turns),
+        Some(InstructionSet::Avx512) => chain_avx512(turns),
+        None | Some(InstructionSet::Portable | InstructionSet::Sha | InstructionSet::ScalarFma) => {
+            chain_scalar(turns);
         }
     }
 }
 
-/// Without assembly of our own the chain is only as good as the compiler leaves it: a lower bound.
-#[cfg(not(target_arch = "x86_64"))]
-fn run_chain(_wide: Option<InstructionSet>, rounds: u32) {
-    let mut sum = 1_u64;
-    for _ in 0..rounds {
-        for _ in 0..CHAIN {
-            sum = std::hint::black_box(sum.wrapping_add(3));
+#[cfg(target_arch = "x86_64")]
+macro_rules! chain_with {
+    ($name:ident, $set_up:literal, $wide:literal, $end:literal) => {
+        fn $name(turns: u64) {
+            // SAFETY: only registers named here change, no memory is touched, the loop ends as
+            // `turns` is at least 1, and the caller of `probe_clock` passes only sets found by `detect`.
+            unsafe {
+                std::arch::asm!(
+                    $set_up,
+                    "2:",
+                    ".rept 8",
+                    ".rept 8",
+                    "add {sum}, {one}",
+                    ".endr",
+                    $wide,
+                    ".endr",
+                    "dec {turns}",
+                    "jnz 2b",
+                    $end,
+                    sum = inout(reg) 1_u64 => _,
+                    one = in(reg) 1_u64,
+                    turns = inout(reg) turns => _,
+                    out("xmm0") _, out("xmm1") _, out("xmm2") _, out("xmm3") _, out("xmm4") _,
+                    options(nomem, nostack),
+                );
+            }
         }
-    }
+    };
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_clock_is_cycles_over_time_and_the_best_probe_counts() {
-        // A clock that advances by 128, 256, 128, 512 microseconds around the four probes.
-        let mut steps = [0_u64, 128_000, 0, 256_000, 0, 128_000, 0, 512_000].into_iter();
-        let mut at = 5_u64;
-        let probe = probe_clock_mhz(None, &mut || {
-            at += steps.next().unwrap_or(0);
-            at
-        });
-        assert_eq!(probe.mhz, 4000.0);
-        assert_eq!(probe.spread, 0.75);
-    }
-}
+#[cfg(target_arch = "x86_64")]
+chain_with!(chain_scalar, "", "", "");
+#[cfg(target_arch = "x86_64")]
+chain_with!(
+    chain_avx2,
+    "vpcmpeqd ymm0, ymm0, ymm0\nvpsllq ymm0, ymm0, 54\nvpsrlq ymm0, ymm0, 2\nvmovapd ymm1, ymm0\nvmovapd ymm2, ymm0",
+    "vfmadd231pd ymm1, ymm0, ymm0\nvfmadd231pd ymm2, ymm0, ymm0",
+    "vzeroupper"
+);
+#[cfg(target_arch = "x86_64")]
+chain_with!(
+    chain_avx512,
+    "vpternlogd zmm0, zmm0, zmm0, 255\nvpsllq zmm0, zmm0, 54\nvpsrlq zmm0, zmm0, 2\nvmovapd zmm1, zmm0\nvmovapd zmm2, zmm0",
+    "vfmadd231pd zmm1, zmm0, zmm0\nvfmadd231pd zmm2, zmm0, zmm0",
+    "vzeroupper"
+);

@@ -41,72 +41,98 @@ impl Tally {
     }
 }
 
-/// Counts the exposure in `record`. The machine's exposure for a class is the minimum over its physical
-/// cores; two hardware threads of one core count as the longer of the two.
-pub fn count_exposure(record: &Record) -> Exposures {
-    let mut last: BTreeMap<(u16, u16, u16, CpuId), &WorkerProgress> = BTreeMap::new();
+/// What one worker did, per class.
+#[derive(Debug, Default)]
+struct Share {
+    seconds: BTreeMap<LoadClass, f64>,
+    passes: BTreeMap<LoadClass, u64>,
+}
+
+/// Place in the plan: stage, segment, load.
+type Place = (u16, u16, u16);
+
+/// The last word on every worker.
+fn last_words(record: &Record) -> BTreeMap<(Place, CpuId), &WorkerProgress> {
+    let mut last = BTreeMap::new();
     for sample in &record.samples {
         for worker in &sample.workers {
             last.insert(
-                (sample.stage, sample.segment, worker.load, worker.cpu),
+                ((sample.stage, sample.segment, worker.load), worker.cpu),
                 worker,
             );
         }
     }
     for done in &record.workers {
         last.insert(
-            (done.stage, done.segment, done.what.load, done.what.cpu),
+            ((done.stage, done.segment, done.what.load), done.what.cpu),
             &done.what,
         );
     }
-    // Threads of one core in one place of the plan: the longer one, then summed over places.
-    let mut per_core: BTreeMap<(u16, u16, u16, u32), Vec<&WorkerProgress>> = BTreeMap::new();
-    for ((stage, segment, load, cpu), worker) in last {
+    last
+}
+
+fn share_of(record: &Record, place: Place, worker: &WorkerProgress) -> Share {
+    let mut share = Share::default();
+    let stage = record.header.plan.stages.get(usize::from(place.0));
+    let segment = stage.and_then(|stage| stage.segments.get(usize::from(place.1)));
+    let Some(load) = segment.and_then(|segment| segment.loads.get(usize::from(place.2))) else {
+        return share;
+    };
+    for (index, name) in load.kernels.iter().enumerate() {
+        let Some(class) = record.header.class_of(name) else {
+            continue;
+        };
+        let checked = worker.checked_s.get(index).copied().unwrap_or(0.0);
+        let checked = if checked.is_finite() {
+            checked.max(0.0)
+        } else {
+            0.0
+        };
+        *share.seconds.entry(class).or_default() += checked;
+        *share.passes.entry(class).or_default() += worker.passes.get(index).copied().unwrap_or(0);
+    }
+    share
+}
+
+/// Counts the exposure in `record`. The machine's exposure for a class is the minimum over its physical
+/// cores; two hardware threads of one core count as the longer of the two.
+pub fn count_exposure(record: &Record) -> Exposures {
+    let mut per_core: BTreeMap<(Place, u32), Vec<Share>> = BTreeMap::new();
+    let mut load_steps = 0;
+    for ((place, cpu), worker) in last_words(record) {
         if let Some(core) = record.core_of(cpu) {
+            load_steps += worker.load_steps;
             per_core
-                .entry((stage, segment, load, core))
+                .entry((place, core))
                 .or_default()
-                .push(worker);
+                .push(share_of(record, place, worker));
         }
     }
     let mut classes: BTreeMap<LoadClass, Tally> = BTreeMap::new();
+    classes.extend(
+        record
+            .header
+            .kernels
+            .iter()
+            .map(|(_, class, _)| (*class, Tally::default())),
+    );
     let mut total = Tally::default();
-    let mut load_steps = 0;
-    for ((stage, segment, load, core), threads) in per_core {
-        let names = record.header.plan.stages.get(usize::from(stage));
-        let names = names.and_then(|stage| stage.segments.get(usize::from(segment)));
-        let Some(load) = names.and_then(|segment| segment.loads.get(usize::from(load))) else {
-            continue;
-        };
-        let mut seconds: BTreeMap<LoadClass, f64> = BTreeMap::new();
-        let mut whole = 0.0_f64;
-        for worker in threads {
-            let mut own: BTreeMap<LoadClass, f64> = BTreeMap::new();
-            load_steps += worker.load_steps;
-            for (index, name) in load.kernels.iter().enumerate() {
-                let Some(class) = record.header.class_of(name) else {
-                    continue;
-                };
-                let checked = worker.checked_s.get(index).copied().unwrap_or(0.0);
-                let checked = if checked.is_finite() {
-                    checked.max(0.0)
-                } else {
-                    0.0
-                };
-                *own.entry(class).or_default() += checked;
-                let passes = worker.passes.get(index).copied().unwrap_or(0);
-                classes.entry(class).or_default().passes += passes;
-                total.passes += passes;
-            }
-            whole = whole.max(own.values().sum());
-            for (class, checked) in own {
-                let known = seconds.entry(class).or_default();
-                *known = known.max(checked);
-            }
-        }
-        total.add(core, whole, 0);
-        for (class, checked) in seconds {
-            classes.entry(class).or_default().add(core, checked, 0);
+    for ((_, core), threads) in per_core {
+        let longest = threads
+            .iter()
+            .map(|share| share.seconds.values().sum())
+            .reduce(f64::max);
+        let passes = threads.iter().flat_map(|share| share.passes.values()).sum();
+        total.add(core, longest.unwrap_or(0.0), passes);
+        for (class, tally) in &mut classes {
+            let seconds = threads
+                .iter()
+                .filter_map(|share| share.seconds.get(class).copied());
+            let passes = threads
+                .iter()
+                .filter_map(|share| share.passes.get(class))
+                .sum();
+            tally.add(core, seconds.reduce(f64::max).unwrap_or(0.0), passes);
         }
     }
     let mut cores: Vec<u32> = record
@@ -118,9 +144,6 @@ pub fn count_exposure(record: &Record) -> Exposures {
         .collect();
     cores.sort_unstable();
     cores.dedup();
-    for (_, class, _) in &record.header.kernels {
-        classes.entry(*class).or_default();
-    }
     Exposures {
         classes: classes
             .iter()

@@ -264,7 +264,7 @@ impl Shift<'_> {
         };
         let wide =
             wide.filter(|path| matches!(path, InstructionSet::Avx2 | InstructionSet::Avx512));
-        let probe = kernels::probe_clock_mhz(wide, &mut os::raw_ns);
+        let probe = kernels::probe_clock(wide, &mut os::raw_ns);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
