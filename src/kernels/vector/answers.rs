@@ -92,16 +92,16 @@ pub(super) static FMA_F64_L2: &[KnownAnswer] = &[
 /// `fma-f32.l1`.
 pub(super) static FMA_F32_L1: &[KnownAnswer] = &[
     KnownAnswer {
-        rounds: 256,
+        rounds: 1024,
         answer: [
-            0xf140_d3c1_deb1_293e,
-            0xe644_f27b_c9b5_0884,
-            0x3074_eef5_1f85_140a,
             0x4b65_be9e_6494_4461,
-            0x0db1_03d5_2240_f92a,
-            0x8955_ebfd_a6a4_1102,
-            0x14e5_cdda_3b14_3725,
             0x00eb_15ef_2f1a_ef10,
+            0xb0f0_a631_9f01_5cce,
+            0x1a02_cd28_35f3_37d7,
+            0x69ab_0abb_465a_f044,
+            0xfad0_0c48_d521_f6b7,
+            0xb982_4d55_9673_b7aa,
+            0x811d_270f_aeec_ddf0,
         ],
     },
     KnownAnswer {

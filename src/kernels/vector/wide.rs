@@ -41,7 +41,7 @@ macro_rules! wide_sweep {
                     for at in 0..$group {
                         let before = state[at];
                         state[at] = $fma(before, shrink, centre);
-                        sum[at % SUMS] = $add(sum[at % SUMS], $cast(before));
+                        sum[at & (SUMS - 1)] = $add(sum[at & (SUMS - 1)], $cast(before));
                     }
                 }
                 for at in 0..$group {
