@@ -6,9 +6,9 @@ mod child;
 mod clock;
 mod crash;
 mod environment;
+mod kernel_log;
 mod lock;
 mod memory;
-mod kernel_log;
 mod root;
 mod worker_life;
 
@@ -21,10 +21,10 @@ pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent}
 pub use environment::{
     StateFolderError, is_root, state_folder, stderr_is_terminal, terminal_width,
 };
+pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
+pub use root::{ReadFileError, Root, read_from_start};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, hold_interrupts, prepare_worker, stop_was_signalled,
 };
-pub use kernel_log::{Drained, KernelLog};
-pub use root::{ReadFileError, Root, read_from_start};
