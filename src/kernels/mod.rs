@@ -8,6 +8,7 @@
 
 mod catalogue;
 mod contention;
+mod digest;
 mod float;
 mod isa;
 pub mod memory;
