@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 
 /// Files that may open `unsafe`. Add one only with a reason that no safe call could do the same.
 const MAY_OPEN_UNSAFE: &[&str] = &[
+    "src/kernels/float/scalar_fma.rs",
     "src/kernels/memory/cells.rs",
     "src/kernels/memory/wide.rs",
     "src/kernels/probe.rs",

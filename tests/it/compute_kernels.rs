@@ -6,6 +6,7 @@
     reason = "references reduce 128-bit numbers to words"
 )]
 
+mod float_reference;
 mod reference;
 
 use soakproof::kernels::{Answer, Beat, Body, ComputePass, Go, KnownAnswer, Outcome, detect, find};
@@ -80,17 +81,25 @@ fn every_scalar_integer_kernel_gives_the_answers_of_its_reference() {
     check_answers("hash-chain.reg", reference::hash_chain);
 }
 
+#[test]
+fn every_scalar_float_kernel_gives_the_answers_of_its_reference() {
+    check_answers("float-chains.reg", float_reference::float_chains);
+    check_answers("matrix-exact.l1", float_reference::matrix_exact);
+}
+
 type Reference = fn(u32) -> Answer;
 
 /// Prints what the references say, for the constants of new lengths.
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 4] = [
+    let references: [(&str, Reference); 6] = [
         ("int-streams.reg", reference::int_streams),
         ("int-ntt.l1", reference::int_ntt),
         ("int-divide.reg", reference::int_divide),
         ("hash-chain.reg", reference::hash_chain),
+        ("float-chains.reg", float_reference::float_chains),
+        ("matrix-exact.l1", float_reference::matrix_exact),
     ];
     for (name, reference) in references {
         let answers = match find(name).unwrap().body {
