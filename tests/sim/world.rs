@@ -31,7 +31,7 @@ impl Chance {
     }
 
     fn one_in(&mut self, n: u64) -> bool {
-        self.next() % n == 0
+        self.next().is_multiple_of(n)
     }
 
     fn second(&mut self, most: u64) -> u64 {
@@ -364,7 +364,7 @@ impl World {
             .sampler_dies_at_s
             .is_some_and(|at| self.step >= at * 10);
         let late = self.trouble.sampler_stutters && self.chance.one_in(3);
-        let due = self.step % 10 == 0 || std::mem::take(&mut self.sample_soon);
+        let due = self.step.is_multiple_of(10) || std::mem::take(&mut self.sample_soon);
         if dead || !due || late {
             return;
         }
@@ -571,6 +571,37 @@ impl World {
         first
     }
 
+    fn start(&mut self, worker: WorkerId, cpu: CpuId) {
+        assert!(
+            self.last_sample > 0,
+            "load before the guard lives\n{}",
+            self.story()
+        );
+        let age = self.step - self.last_sample;
+        assert!(age <= 31, "load without a live guard\n{}", self.story());
+        assert!(
+            !self.guard_spoke,
+            "load after the guard's stop\n{}",
+            self.story()
+        );
+        if self.trouble.not_started && cpu == CpuId(1) {
+            self.tell(Event::NotStarted(worker, "too many processes".to_owned()));
+            return;
+        }
+        let sim = SimWorker {
+            cpu,
+            born: self.step,
+            alive: true,
+            ready: false,
+            ends_at: None,
+            hung_since: None,
+            passes: 0,
+            errors: 0,
+            exit: Exit::Clean,
+        };
+        self.workers.insert(worker, sim);
+    }
+
     fn carry_out(&mut self, action: Action) {
         assert_eq!(
             self.finishes,
@@ -579,36 +610,7 @@ impl World {
             self.story()
         );
         match action {
-            Action::Start { worker, cpu, .. } => {
-                assert!(
-                    self.last_sample > 0,
-                    "load before the guard lives\n{}",
-                    self.story()
-                );
-                let age = self.step - self.last_sample;
-                assert!(age <= 31, "load without a live guard\n{}", self.story());
-                assert!(
-                    !self.guard_spoke,
-                    "load after the guard's stop\n{}",
-                    self.story()
-                );
-                if self.trouble.not_started && cpu == CpuId(1) {
-                    self.tell(Event::NotStarted(worker, "too many processes".to_owned()));
-                    return;
-                }
-                let sim = SimWorker {
-                    cpu,
-                    born: self.step,
-                    alive: true,
-                    ready: false,
-                    ends_at: None,
-                    hung_since: None,
-                    passes: 0,
-                    errors: 0,
-                    exit: Exit::Clean,
-                };
-                self.workers.insert(worker, sim);
-            }
+            Action::Start { worker, cpu, .. } => self.start(worker, cpu),
             Action::Stop(id) => {
                 let delay = if self.trouble.deaf {
                     21
