@@ -7,9 +7,15 @@
 )]
 
 mod float_reference;
+mod group_reference;
 mod reference;
 
-use soakproof::kernels::{Answer, Beat, Body, ComputePass, Go, KnownAnswer, Outcome, detect, find};
+use std::sync::atomic::AtomicU64;
+use std::thread;
+
+use soakproof::kernels::{
+    Answer, Beat, Body, ComputePass, Go, GroupPass, KnownAnswer, Member, Outcome, detect, find,
+};
 use soakproof::model::InstructionSet;
 
 /// Goes on for ever.
@@ -87,19 +93,96 @@ fn every_scalar_float_kernel_gives_the_answers_of_its_reference() {
     check_answers("matrix-exact.l1", float_reference::matrix_exact);
 }
 
+/// One pass of all members as threads; what each came to.
+fn group_pass(
+    pass: GroupPass,
+    area: &[AtomicU64],
+    count: u32,
+    number: u64,
+    rounds: u32,
+) -> Vec<Outcome> {
+    thread::scope(|scope| {
+        let member = |index| {
+            let member = Member {
+                index,
+                count,
+                pass: number,
+                area,
+            };
+            scope.spawn(move || pass(&member, rounds, &mut Steady))
+        };
+        let members: Vec<_> = (0..count).map(member).collect();
+        members
+            .into_iter()
+            .map(|member| member.join().unwrap())
+            .collect()
+    })
+}
+
+fn group(name: &str) -> (usize, GroupPass, &'static [KnownAnswer]) {
+    match find(name).unwrap().body {
+        Body::Group {
+            area_words,
+            pass,
+            answers,
+        } => (area_words, pass, answers),
+        Body::Walk { .. } | Body::Compute { .. } => panic!("`{name}` is no group kernel"),
+    }
+}
+
+fn zeroed(words: usize) -> Vec<AtomicU64> {
+    std::iter::repeat_with(AtomicU64::default)
+        .take(words)
+        .collect()
+}
+
+fn check_group(name: &str, reference: Reference) {
+    let (words, pass, answers) = group(name);
+    assert!(answers.len() >= 3, "`{name}` has too few lengths");
+    for known in answers {
+        let expected = reference(known.rounds);
+        assert_eq!(
+            format!("{:#018x?}", known.answer),
+            format!("{expected:#018x?}"),
+            "constant of `{name}` at {} rounds",
+            known.rounds
+        );
+        for count in [1, 2, 3] {
+            let area = zeroed(words);
+            for number in [0, 1, 2, 7] {
+                for outcome in group_pass(pass, &area, count, number, known.rounds) {
+                    let right = Outcome::Answer {
+                        answer: expected,
+                        located: None,
+                    };
+                    assert_eq!(outcome, right, "`{name}` {count} members, pass {number}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn the_answer_of_a_contention_kernel_does_not_depend_on_the_number_of_members() {
+    check_group("atomics.shared", group_reference::atomics);
+    check_group("handover.shared", group_reference::handover);
+}
+
 type Reference = fn(u32) -> Answer;
 
 /// Prints what the references say, for the constants of new lengths.
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 6] = [
+    let references: [(&str, Reference); 8] = [
         ("int-streams.reg", reference::int_streams),
         ("int-ntt.l1", reference::int_ntt),
         ("int-divide.reg", reference::int_divide),
         ("hash-chain.reg", reference::hash_chain),
         ("float-chains.reg", float_reference::float_chains),
         ("matrix-exact.l1", float_reference::matrix_exact),
+        ("atomics.shared", group_reference::atomics),
+        ("handover.shared", group_reference::handover),
     ];
     for (name, reference) in references {
         let answers = match find(name).unwrap().body {

@@ -1,6 +1,42 @@
-//! Kernels in which several cores exchange data.
+//! Kernels in which several cores exchange data through coherent caches. The work of a pass is fixed
+//! and dealt out, so the answer does not depend on the number of members; every member comes to the
+//! same answer. Nobody waits for ever: a wait ends when the peer is where it is waited for or further,
+//! and whoever waits shows again and again where it is itself, which mends a damaged counter.
 
-use super::KernelSpec;
+mod answers;
+mod atomics;
+mod handover;
+mod meeting;
+
+use super::{Body, KernelSpec};
+use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
 
 /// The family's members.
-pub(super) static KERNELS: &[KernelSpec] = &[];
+pub(super) static KERNELS: &[KernelSpec] = &[
+    KernelSpec {
+        name: "atomics.shared",
+        class: LoadClass::Contention,
+        units: &[Unit::Coherence, Unit::LoadStore],
+        level: MemoryLevel::LastLevel,
+        about: "all cores at the same words by add, xor, compare-exchange and swap",
+        paths: &[InstructionSet::Portable],
+        body: Body::Group {
+            area_words: atomics::WORDS,
+            pass: atomics::pass,
+            answers: answers::ATOMICS,
+        },
+    },
+    KernelSpec {
+        name: "handover.shared",
+        class: LoadClass::Contention,
+        units: &[Unit::Coherence, Unit::LoadStore],
+        level: MemoryLevel::LastLevel,
+        about: "a checked buffer handed from core to core by release and acquire",
+        paths: &[InstructionSet::Portable],
+        body: Body::Group {
+            area_words: handover::WORDS,
+            pass: handover::pass,
+            answers: answers::HANDOVER,
+        },
+    },
+];
