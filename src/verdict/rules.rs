@@ -173,7 +173,14 @@ pub(super) fn of_gaps(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
 
 /// Heat, where it could be read.
 pub(super) fn of_heat(record: &Record, heat: Option<&HeatSummary>) -> Vec<Rule> {
-    let Some(heat) = heat else { return Vec::new() };
+    let Some(heat) = heat else {
+        let known = |gap: &Gap| gap.kind == GapKind::NoProcessorTemperature;
+        if record.gaps.iter().any(known) {
+            return Vec::new();
+        }
+        let figure = "no processor temperature was read".to_owned();
+        return vec![rule("gap", RuleEffect::Caps, figure, "nothing hidden")];
+    };
     let margin = record.header.plan.heat.margin_c;
     let asserted = record.header.plan.asserts.heat;
     let mut rules = Vec::new();
