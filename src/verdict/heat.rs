@@ -106,7 +106,9 @@ fn judge_course(channel: &Channel, stage: &EvenStage) -> Option<Course> {
         } else {
             flat.then_some(now)
         },
-        time_constant_s: fit.slowest_time_constant().filter(|_| seen),
+        time_constant_s: fit
+            .slowest_time_constant()
+            .filter(|_| seen && fit.well_separated()),
         slope_c_per_10min,
     })
 }

@@ -1,6 +1,8 @@
 //! Bounds of the mean time between errors, and small statistics, against published values.
 
-use soakproof::verdict::bound::{Censoring, lower_bound, test_length_factor, two_sided_factors};
+use soakproof::verdict::bound::{
+    Censoring, lower_bound, rarest_step, test_length_factor, two_sided_factors,
+};
 use soakproof::verdict::statistics::{mean, median, standard_deviation};
 
 use super::{shared_digits, table};
@@ -118,4 +120,12 @@ fn mean_and_deviation_keep_their_digits_on_hard_data() {
 fn a_median_leaves_out_what_is_no_number() {
     assert_eq!(median(&[3.0, f64::NAN, 1.0, f64::INFINITY]), Some(2.0));
     assert_eq!(median(&[f64::NAN]), None);
+}
+
+/// The rule of three, exactly: -ln(0.05) / N.
+#[test]
+fn steps_without_an_error_bound_their_share() {
+    close(rarest_step(1_000, 0.95).unwrap(), 2.995_732_273_553_991e-3);
+    assert_eq!(rarest_step(0, 0.95), None);
+    assert_eq!(rarest_step(1, 0.95), Some(1.0), "one step shows nothing");
 }

@@ -93,3 +93,18 @@ fn too_few_points_or_no_numbers_give_no_fit() {
     assert_eq!(fit_two(Model::Offset, &t[..5], &[1.0; 5]), None);
     assert_eq!(fit_one(Model::Offset, &[0.0; 6], &[1.0; 6]), None);
 }
+
+/// MGH17's constants are 1.72 apart; ones 20 apart are told from each other.
+#[test]
+fn constants_that_lie_close_together_are_said_to() {
+    let (x, y) = points("MGH17");
+    let fit = fit_two(Model::Offset, &x, &y).unwrap();
+    assert!((fit.separation().unwrap() - 1.719_265_8).abs() < 1e-4);
+    assert!(!fit.well_separated());
+    let t: Vec<f64> = (0..400).map(f64::from).collect();
+    let two = |t: f64| 80.0 - 15.0 * (-t / 5.0).exp() - 25.0 * (-t / 100.0).exp();
+    let y: Vec<f64> = t.iter().map(|t| two(*t)).collect();
+    let fit = fit_two(Model::Offset, &t, &y).unwrap();
+    assert!(fit.well_separated());
+    assert!((fit.slowest_time_constant().unwrap() - 100.0).abs() < 0.1);
+}
