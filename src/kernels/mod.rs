@@ -8,6 +8,7 @@
 
 mod catalogue;
 mod contention;
+mod digest;
 mod float;
 mod isa;
 pub mod memory;
@@ -17,7 +18,7 @@ mod vector;
 
 pub use catalogue::{catalogue, find};
 pub use isa::{Detected, detect};
-pub use probe::{ClockProbe, probe_clock};
+pub use probe::{ClockProbe, probe_clock, probe_clock_mhz};
 
 use std::sync::atomic::AtomicU64;
 

@@ -44,6 +44,11 @@ pub fn probe_clock(wide: Option<InstructionSet>, now_ns: &mut dyn FnMut() -> u64
     }
 }
 
+/// The clock of [`probe_clock`] alone.
+pub fn probe_clock_mhz(wide: Option<InstructionSet>, now_ns: &mut dyn FnMut() -> u64) -> f64 {
+    probe_clock(wide, now_ns).mhz
+}
+
 #[cfg(not(target_arch = "x86_64"))]
 fn chain(_wide: Option<InstructionSet>, turns: u64) {
     let mut sum = std::hint::black_box(1_u64);

@@ -41,7 +41,7 @@ struct Trial {
 }
 
 struct Running {
-    child: Child,
+    child: Option<Child>,
     workers: Vec<Worker>,
 }
 
@@ -86,11 +86,8 @@ impl Trial {
 
     fn start(&self, suite: &str) -> Running {
         let path = self.suite(suite);
-        let child = self.command(&["run", path.to_str().expect("text"), "--json"]);
-        let mut running = Running {
-            child: { child }.spawn().expect("starts"),
-            workers: vec![],
-        };
+        let mut command = self.command(&["run", path.to_str().expect("text"), "--json"]);
+        let mut running = Running::new(command.spawn().expect("starts"));
         let cores = usable_cores();
         let begun = Instant::now();
         while running.workers.len() < cores {
@@ -104,14 +101,33 @@ impl Trial {
     }
 }
 
+/// A test that fails midway leaves no load behind for the next one to trip over.
+impl Drop for Running {
+    fn drop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            drop(child.kill());
+            drop(child.wait());
+        }
+    }
+}
+
 impl Running {
-    fn pid(&self) -> i32 {
-        i32::try_from(self.child.id()).expect("a pid")
+    fn new(child: Child) -> Self {
+        Self {
+            child: Some(child),
+            workers: vec![],
+        }
     }
 
-    fn finish(self) -> (i32, Value) {
+    fn pid(&self) -> i32 {
+        let id = self.child.as_ref().expect("still running").id();
+        i32::try_from(id).expect("a pid")
+    }
+
+    fn finish(mut self) -> (i32, Value) {
         let workers = self.workers.clone();
-        let output = self.child.wait_with_output().expect("ends");
+        let child = self.child.take().expect("still running");
+        let output = child.wait_with_output().expect("ends");
         for worker in workers {
             assert!(!is_alive(worker.pid), "worker {worker:?} was left running");
         }
@@ -359,7 +375,12 @@ fn a_killed_supervisor_takes_its_workers_with_it() {
     let trial = Trial::new();
     let mut running = trial.start(COMPUTE);
     send(running.pid(), Signal::SIGKILL);
-    running.child.wait().expect("reaped");
+    running
+        .child
+        .take()
+        .expect("started")
+        .wait()
+        .expect("reaped");
     let begun = Instant::now();
     while running.workers.iter().any(|worker| is_alive(worker.pid)) {
         assert!(begun.elapsed() < PATIENCE, "orphans: {:?}", running.workers);
@@ -414,7 +435,7 @@ fn bad_input_is_refused_by_name_before_anything_starts() {
     let trial = Trial::new();
     refused(&trial, &["run", "smok"], &["`smok`", "`smoke`"]);
     refused(&trial, &["run", "./missing.toml"], &["missing.toml"]);
-    refused(&trial, &["report", "7"], &["7"]);
+    refused(&trial, &["report", "7"], &["no run"]);
     refused(&trial, &["run", "smoke", "--clock", "5.0"], &["5000"]);
     let with = |text: &str| trial.suite(text).to_str().expect("text").to_owned();
     let far = with(&COMPUTE.replace("\"all\"", "[99]"));
@@ -450,4 +471,85 @@ fn copy_tree(from: &Path, to: &Path) {
             fs::copy(entry.path(), target).expect("copied");
         }
     }
+}
+
+/// The thermometers of the processor of an invented desktop, to be played with.
+fn thermometers(machine: &Path) -> Vec<PathBuf> {
+    let chips = machine.join("sys/class/hwmon");
+    let chips = fs::read_dir(chips)
+        .expect("chips")
+        .flatten()
+        .map(|entry| entry.path());
+    let of_processor = |chip: &PathBuf| {
+        fs::read_to_string(chip.join("name")).is_ok_and(|name| name.trim() == "coretemp")
+    };
+    let files = chips
+        .filter(of_processor)
+        .flat_map(|chip| fs::read_dir(chip).expect("chip"));
+    let named = |path: &PathBuf| {
+        let name = path
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned());
+        name.is_some_and(|name| name.starts_with("temp") && name.ends_with("_input"))
+    };
+    files
+        .flatten()
+        .map(|entry| entry.path())
+        .filter(named)
+        .collect()
+}
+
+fn run_on_fixture(trial: &Trial, disturb: impl FnOnce(&[PathBuf])) -> (i32, Value) {
+    let machine = trial.folder.path().join("machine");
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/machines/desktop-core-labels");
+    copy_tree(&source, &machine);
+    let files = thermometers(&machine);
+    assert!(!files.is_empty());
+    let suite = trial.suite(COMPUTE);
+    let suite = suite.to_str().expect("text");
+    let machine = machine.to_str().expect("text");
+    let mut command = trial.command(&["run", suite, "--json", "--machine", machine]);
+    let mut running = Running::new(command.spawn().expect("starts"));
+    let begun = Instant::now();
+    while running.workers.is_empty() {
+        assert!(begun.elapsed() < PATIENCE, "workers never came up");
+        sleep(Duration::from_millis(50));
+        running.workers = workers_of(running.pid());
+    }
+    sleep(Duration::from_millis(1500));
+    disturb(&files);
+    running.finish()
+}
+
+#[test]
+fn a_processor_over_its_ceiling_stops_the_load_and_fails_for_heat() {
+    let trial = Trial::new();
+    let (code, report) = run_on_fixture(&trial, |thermometers| {
+        for path in thermometers {
+            fs::write(path, "97000\n").expect("heated");
+        }
+    });
+    let hot = findings(&report)
+        .iter()
+        .find(|finding| finding["kind"]["kind"] == "over-hot");
+    let hot = hot.unwrap_or_else(|| panic!("no over-hot finding in {report:#}"));
+    assert_eq!(hot["kind"]["reading_c"], 97.0);
+    assert!(end_of(&report).contains("guard"), "{}", end_of(&report));
+    assert_eq!(report["verdict"]["causes"][0], "heat");
+    assert_eq!(report["run"]["machine"]["simulated"], true);
+    assert_eq!(code, 4);
+}
+
+#[test]
+fn thermometers_that_vanish_stop_the_load_without_a_charge_against_the_machine() {
+    let trial = Trial::new();
+    let (code, report) = run_on_fixture(&trial, |thermometers| {
+        for path in thermometers {
+            fs::remove_file(path).expect("removed");
+        }
+    });
+    assert!(findings(&report).is_empty(), "{report:#}");
+    assert!(end_of(&report).contains("guard"), "{}", end_of(&report));
+    assert_eq!(report["verdict"]["grade"], "inconclusive");
+    assert_eq!(code, 5);
 }

@@ -31,6 +31,15 @@ pub(super) fn parts(arena: &mut [u64]) -> Parts<'_> {
     Parts { x, c, sums, params }
 }
 
+/// State, constants, and the tail of sums and parameters.
+#[inline(always)]
+pub(super) fn parts_with_tail(arena: &mut [u64]) -> (&mut [u64], &mut [u64], &mut [u64]) {
+    let state = state_words(arena.len());
+    let (x, rest) = arena.split_at_mut(state);
+    let (c, tail) = rest.split_at_mut(state + 8 * SHIFTS);
+    (x, c, tail)
+}
+
 macro_rules! fma_sweep {
     ($name:ident, $float:ty, $bits:ty, $lanes:literal) => {
         /// One sweep: two rounds over each element of the state, `V` vectors at a time.
@@ -83,9 +92,6 @@ macro_rules! fma_sweep {
         }
     };
 }
-
-/// The tail that a sweep is given starts with the sums and goes on with the parameters.
-const _: () = assert!(SHIFTS == 64);
 
 fma_sweep!(fma_f64, f64, u64, 8);
 fma_sweep!(fma_f32, f32, u32, 16);

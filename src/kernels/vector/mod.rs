@@ -7,9 +7,9 @@ mod body;
 mod fold;
 mod pass;
 #[cfg(target_arch = "x86_64")]
+mod wide;
+#[cfg(target_arch = "x86_64")]
 mod x86;
-
-use pass::{Sweep, sweep_portable, sweeps};
 
 use super::{Body, KernelSpec};
 use crate::model::InstructionSet::{Avx2, Avx512, Portable};

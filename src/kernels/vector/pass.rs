@@ -26,7 +26,7 @@ const STEPS: u32 = 8;
 /// Words swept between two beats: about half a millisecond of a vector path.
 const WORDS_PER_BEAT: usize = 1 << 21;
 
-fn lanes32(words: &mut [u64]) -> &mut [u32] {
+pub(super) fn lanes32(words: &mut [u64]) -> &mut [u32] {
     // SAFETY: every bit pattern is a valid `u32`, and eight bytes hold two of them exactly.
     let (_, lanes, _) = unsafe { words.align_to_mut::<u32>() };
     lanes
@@ -35,19 +35,13 @@ fn lanes32(words: &mut [u64]) -> &mut [u32] {
 /// Sweeps `from..from + count`, `V` 64-byte vectors of state at a time.
 #[inline(always)]
 pub(super) fn sweeps<const V: usize>(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
-    let state = body::state_words(arena.len());
-    let tail = arena.len() - 16;
     for sweep in from..from + count {
+        let (x, c, tail) = body::parts_with_tail(arena);
         match kind {
-            Sweep::F64 => {
-                let (x, rest) = arena.split_at_mut(state);
-                let (c, tail) = rest.split_at_mut(tail - state);
-                body::fma_f64::<V>(x, c, tail, sweep);
-            }
+            Sweep::F64 => body::fma_f64::<V>(x, c, tail, sweep),
             Sweep::F32 => {
-                let (x, rest) = arena.split_at_mut(state);
-                let (c, tail) = rest.split_at_mut(tail - state);
-                body::fma_f32::<V>(lanes32(x), lanes32(c), lanes32(tail), sweep);
+                let [x, c, tail] = [x, c, tail].map(lanes32);
+                body::fma_f32::<V>(x, c, tail, sweep);
             }
             Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
         }

@@ -5,17 +5,38 @@
 
 use std::arch::x86_64::_mm_crc32_u64;
 
-use super::{Sweep, sweep_portable};
+use super::pass::{Sweep, lanes32, sweep_portable};
+use super::{body, wide};
 use crate::model::InstructionSet;
 
 #[target_feature(enable = "avx2,fma")]
 fn sweep_avx2(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
-    super::sweeps::<4>(kind, arena, from, count);
+    for sweep in from..from + count {
+        let parts = body::parts_with_tail(arena);
+        match kind {
+            Sweep::F64 => wide::f64_avx2(parts.0, parts.1, parts.2, sweep),
+            Sweep::F32 => {
+                let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
+                wide::f32_avx2(x, c, tail, sweep);
+            }
+            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
+        }
+    }
 }
 
 #[target_feature(enable = "avx512f,avx512bw,avx512dq,avx512vl,fma")]
 fn sweep_avx512(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
-    super::sweeps::<16>(kind, arena, from, count);
+    for sweep in from..from + count {
+        let parts = body::parts_with_tail(arena);
+        match kind {
+            Sweep::F64 => wide::f64_avx512(parts.0, parts.1, parts.2, sweep),
+            Sweep::F32 => {
+                let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
+                wide::f32_avx512(x, c, tail, sweep);
+            }
+            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
+        }
+    }
 }
 
 /// Runs sweeps on the path of `set`.
