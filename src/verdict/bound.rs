@@ -83,3 +83,17 @@ pub fn test_length_factor(allowed: u64, confidence: f64) -> f64 {
     let freedom = 2.0 * (allowed as f64 + 1.0);
     chi_square_quantile(confidence, freedom) / 2.0
 }
+
+/// Largest share of load steps that may go wrong, at `confidence`, when `steps` went by without an
+/// error: about 3 / steps at 95 %. None without a step.
+pub fn rarest_step(steps: u64, confidence: f64) -> Option<f64> {
+    if steps == 0 || !(0.0..1.0).contains(&confidence) {
+        return None;
+    }
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of steps are far below 2^53"
+    )]
+    let steps = steps as f64;
+    Some((test_length_factor(0, confidence) / steps).min(1.0))
+}

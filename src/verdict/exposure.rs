@@ -49,10 +49,10 @@ struct Share {
 }
 
 /// Place in the plan: stage, segment, load.
-type Place = (u16, u16, u16);
+pub(super) type Place = (u16, u16, u16);
 
 /// The last word on every worker.
-fn last_words(record: &Record) -> BTreeMap<(Place, CpuId), &WorkerProgress> {
+pub(super) fn last_words(record: &Record) -> BTreeMap<(Place, CpuId), &WorkerProgress> {
     let mut last = BTreeMap::new();
     for sample in &record.samples {
         for worker in &sample.workers {
@@ -95,15 +95,15 @@ fn share_of(record: &Record, place: Place, worker: &WorkerProgress) -> Share {
 }
 
 /// Counts the exposure in `record`. The machine's exposure for a class is the minimum over its physical
-/// cores; two hardware threads of one core count as the longer of the two.
+/// cores; workers that share a core at one time count as the longest of them, whatever their loads.
 pub fn count_exposure(record: &Record) -> Exposures {
-    let mut per_core: BTreeMap<(Place, u32), Vec<Share>> = BTreeMap::new();
+    let mut per_core: BTreeMap<(u16, u16, u32), Vec<Share>> = BTreeMap::new();
     let mut load_steps = 0;
     for ((place, cpu), worker) in last_words(record) {
         if let Some(core) = record.core_of(cpu) {
             load_steps += worker.load_steps;
             per_core
-                .entry((place, core))
+                .entry((place.0, place.1, core))
                 .or_default()
                 .push(share_of(record, place, worker));
         }
@@ -117,7 +117,7 @@ pub fn count_exposure(record: &Record) -> Exposures {
             .map(|(_, class, _)| (*class, Tally::default())),
     );
     let mut total = Tally::default();
-    for ((_, core), threads) in per_core {
+    for ((_, _, core), threads) in per_core {
         let longest = threads
             .iter()
             .map(|share| share.seconds.values().sum())

@@ -2,7 +2,8 @@
 //! proven.
 
 use crate::model::{
-    Cause, ClassStatement, End, Exposure, Grade, Record, Rule, RuleEffect, TotalStatement, Verdict,
+    Cause, ClassStatement, End, Exposure, Finding, FindingKind, Grade, LoadClass, Record, Rule,
+    RuleEffect, Severity, TotalStatement, Verdict,
 };
 
 use super::bound::{Censoring, lower_bound};
@@ -21,10 +22,10 @@ pub fn judge(record: &Record) -> Verdict {
     let clocks = clock::summarise(record);
     let mut all = rules::of_findings(record);
     all.extend(rules::of_course(record));
+    all.extend(rules::of_claim(record, &total, &classes));
     all.extend(rules::of_gaps(record, &record.gaps));
     all.extend(rules::of_heat(record, heat.as_ref()));
     all.extend(rules::of_clocks(&clocks));
-    all.extend(rules::of_claim(record, &total, &classes));
     let grade = decide_grade(&all);
     all.sort_by_key(|rule| weight(rule.effect));
     let mut verdict = Verdict {
@@ -78,7 +79,7 @@ fn decide_grade(rules: &[Rule]) -> Grade {
 }
 
 fn causes(record: &Record) -> Vec<Cause> {
-    let of = |finding: &crate::model::Finding| {
+    let of = |finding: &Finding| {
         let class = finding
             .kernel
             .as_deref()
@@ -94,24 +95,61 @@ fn causes(record: &Record) -> Vec<Cause> {
     causes
 }
 
-/// Faults (not events) of a class, or of all; only wrong answers, memory, traps and stalls are errors of
-/// the load itself.
-fn faults(record: &Record, class: Option<crate::model::LoadClass>) -> u64 {
-    let counts = record.findings.iter().filter(|finding| {
-        let own = finding
-            .kernel
-            .as_deref()
-            .and_then(|name| record.header.class_of(name));
-        let fails = rules::effect_of(&finding.kind, own).0 == RuleEffect::Fails;
-        fails && (class.is_none() || own == class)
-    });
-    u64::try_from(counts.count()).unwrap_or(u64::MAX)
+/// True for an error of the load or of the machine under it. Heat that the guard stopped is no error: it
+/// says nothing about how often answers go wrong.
+fn is_error(finding: &Finding) -> bool {
+    match &finding.kind {
+        FindingKind::WrongAnswer(_)
+        | FindingKind::WrongMemory(_)
+        | FindingKind::Trap { .. }
+        | FindingKind::Stall { .. }
+        | FindingKind::Reset { .. } => true,
+        FindingKind::HardwareError { severity, .. } => *severity != Severity::Corrected,
+        FindingKind::OverHot { .. }
+        | FindingKind::Throttled { .. }
+        | FindingKind::CoolingStopped { .. } => false,
+    }
 }
 
-fn censoring(record: &Record) -> Censoring {
-    match record.end.as_ref().map(|end| &end.what) {
-        Some(End::Finding | End::Guard { .. } | End::Reset) => Censoring::Failure,
-        Some(End::Complete | End::Stopped | End::Interrupted { .. }) | None => Censoring::Time,
+/// True when `finding` counts against `class` (none: all together). What no kernel can be blamed for, a
+/// reset say, counts against every class.
+fn counts_against(record: &Record, finding: &Finding, class: Option<LoadClass>) -> bool {
+    let named = finding.kernel.as_deref();
+    let own = named.and_then(|name| record.header.class_of(name));
+    is_error(finding) && (class.is_none() || own.is_none() || own == class)
+}
+
+fn ended_by(record: &Record) -> Option<&End> {
+    record.end.as_ref().map(|end| &end.what)
+}
+
+/// True when the machine went down and no finding says so yet.
+fn untold_reset(record: &Record) -> bool {
+    let told = |finding: &Finding| matches!(finding.kind, FindingKind::Reset { .. });
+    matches!(ended_by(record), Some(End::Reset)) && !record.findings.iter().any(told)
+}
+
+/// Faults (not events) of a class, or of all.
+fn faults(record: &Record, class: Option<LoadClass>) -> u64 {
+    let counted = record.findings.iter();
+    let counted = counted.filter(|finding| counts_against(record, finding, class));
+    u64::try_from(counted.count()).unwrap_or(u64::MAX) + u64::from(untold_reset(record))
+}
+
+/// Failure-censored only where the run ended at an error of this very class.
+fn censoring(record: &Record, class: Option<LoadClass>) -> Censoring {
+    let own = |finding: &Finding| counts_against(record, finding, class);
+    match ended_by(record) {
+        Some(End::Reset) => Censoring::Failure,
+        Some(End::Finding) if record.findings.last().is_some_and(own) => Censoring::Failure,
+        Some(
+            End::Finding
+            | End::Guard { .. }
+            | End::Complete
+            | End::Stopped
+            | End::Interrupted { .. },
+        )
+        | None => Censoring::Time,
     }
 }
 
@@ -126,9 +164,14 @@ fn confidence(record: &Record) -> f64 {
 
 fn class_statements(record: &Record, exposures: &Exposures) -> Vec<ClassStatement> {
     let confidence = confidence(record);
-    let statement = |(class, exposure): (&crate::model::LoadClass, &Exposure)| {
+    let statement = |(class, exposure): (&LoadClass, &Exposure)| {
         let faults = faults(record, Some(*class));
-        let bound_s = lower_bound(exposure.machine_s, faults, confidence, censoring(record));
+        let bound_s = lower_bound(
+            exposure.machine_s,
+            faults,
+            confidence,
+            censoring(record, Some(*class)),
+        );
         let claims = record
             .header
             .plan
@@ -159,7 +202,7 @@ fn total_statement(record: &Record, exposures: &Exposures) -> TotalStatement {
         exposures.total.machine_s,
         faults,
         confidence,
-        censoring(record),
+        censoring(record, None),
     );
     TotalStatement {
         exposure: exposures.total,
@@ -173,51 +216,46 @@ fn total_statement(record: &Record, exposures: &Exposures) -> TotalStatement {
             .as_ref()
             .and_then(|claim| claim.total_s),
         load_steps: exposures.load_steps,
-        words: words::bound(bound_s, faults, confidence),
+        words: words::total(bound_s, faults, confidence, exposures.load_steps),
     }
 }
 
 fn headline(record: &Record, verdict: &Verdict) -> String {
-    let shown = words::exposure(&verdict.total.exposure);
     let cores = record.header.machine.core_count();
-    let asserts = record.header.plan.asserts;
-    let asserted: Vec<&str> = [
-        (asserts.answers, "its answers"),
-        (asserts.heat, "its heat"),
-        (asserts.clock, "its clock"),
-        (asserts.memory, "its memory"),
-    ]
-    .into_iter()
-    .filter_map(|(asserted, word)| asserted.then_some(word))
-    .collect();
-    let decisive: Vec<&str> = verdict
-        .rules
-        .iter()
-        .filter(|rule| !matches!(rule.effect, RuleEffect::Met | RuleEffect::Told))
-        .map(|rule| rule.figure.as_str())
-        .take(2)
-        .collect();
-    let because = decisive.join("; ");
+    let shown = words::exposure(&verdict.total.exposure, cores);
+    let decisive = |effect: RuleEffect| -> Vec<&str> {
+        let rules = verdict.rules.iter().filter(|rule| rule.effect == effect);
+        rules.map(|rule| rule.figure.as_str()).collect()
+    };
     match verdict.grade {
         Grade::Failed => {
-            let causes: Vec<String> = verdict
-                .causes
-                .iter()
-                .map(|cause| format!("{cause:?}").to_lowercase())
-                .collect();
-            format!(
-                "Failed after {shown} ({cores} cores): {}.",
-                causes.join(", ")
-            )
+            let causes: Vec<&str> = verdict.causes.iter().map(|c| words::cause(*c)).collect();
+            format!("Failed in {shown}: {}.", causes.join(", "))
         }
-        Grade::Marginal => format!("Every answer right in {shown}, but at the edge: {because}."),
-        Grade::Inconclusive => format!("Not one whole stage under load was run: {because}."),
-        Grade::Provisional => format!("No error in {shown} ({cores} cores); missing: {because}."),
+        Grade::Marginal => format!(
+            "Every answer right in {shown}, but at the edge: {}.",
+            words::some(&decisive(RuleEffect::Marginal))
+        ),
+        Grade::Inconclusive => format!(
+            "No error in {shown}, which is less than one whole stage under load: {}.",
+            words::some(&decisive(RuleEffect::Inconclusive))
+        ),
+        Grade::Provisional => format!(
+            "No error in {shown}; not proven: {}.",
+            words::some(&decisive(RuleEffect::Caps))
+        ),
         Grade::Proven => {
-            format!(
-                "Proven for {} in {shown} ({cores} cores).",
-                asserted.join(", ")
-            )
+            let asserts = record.header.plan.asserts;
+            let asserted: Vec<&str> = [
+                (asserts.answers, "answers right"),
+                (asserts.heat, "heat settled under its limit"),
+                (asserts.clock, "clock not below the declared one"),
+                (asserts.memory, "memory kept what was written"),
+            ]
+            .into_iter()
+            .filter_map(|(asserted, words)| asserted.then_some(words))
+            .collect();
+            format!("Proven in {shown}: {}.", asserted.join(", "))
         }
     }
 }

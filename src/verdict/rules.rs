@@ -1,11 +1,14 @@
 //! The rules, each with its figure and its threshold.
 
+use std::collections::BTreeMap;
+
 use crate::model::{
-    Cause, ClassStatement, ClockSummary, End, FindingKind, Gap, GapKind, HeatSummary, LoadClass,
-    Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
+    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, HeatSummary,
+    LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
 };
 
-use super::words::{shown, span};
+use super::exposure::last_words;
+use super::words::{counted, faults_seen, shown, span};
 
 /// Share below the declared clock that is a shortfall of the fastest probe, and of the median.
 const SHORTFALL: f64 = 0.005;
@@ -64,7 +67,7 @@ fn finding_rule(kind: &FindingKind) -> &'static str {
 /// One rule per kind of finding; met ones are told together.
 pub(super) fn of_findings(record: &Record) -> Vec<Rule> {
     let mut rules: Vec<Rule> = Vec::new();
-    let mut counted: Vec<(&'static str, RuleEffect, u64, u64)> = Vec::new();
+    let mut kinds: Vec<(&'static str, RuleEffect, u64, u64)> = Vec::new();
     for finding in &record.findings {
         let class = finding
             .kernel
@@ -72,7 +75,7 @@ pub(super) fn of_findings(record: &Record) -> Vec<Rule> {
             .and_then(|name| record.header.class_of(name));
         let (effect, _) = effect_of(&finding.kind, class);
         let name = finding_rule(&finding.kind);
-        match counted
+        match kinds
             .iter_mut()
             .find(|known| known.0 == name && known.1 == effect)
         {
@@ -80,14 +83,18 @@ pub(super) fn of_findings(record: &Record) -> Vec<Rule> {
                 known.2 += 1;
                 known.3 += finding.events;
             }
-            None => counted.push((name, effect, 1, finding.events)),
+            None => kinds.push((name, effect, 1, finding.events)),
         }
     }
-    for (name, effect, faults, events) in counted {
+    for (name, effect, faults, events) in kinds {
         rules.push(rule(
             name,
             effect,
-            format!("{faults} fault(s), {events} event(s)"),
+            format!(
+                "{name}: {}, {}",
+                faults_seen(faults),
+                counted(events, "event")
+            ),
             "none",
         ));
     }
@@ -173,7 +180,14 @@ pub(super) fn of_gaps(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
 
 /// Heat, where it could be read.
 pub(super) fn of_heat(record: &Record, heat: Option<&HeatSummary>) -> Vec<Rule> {
-    let Some(heat) = heat else { return Vec::new() };
+    let Some(heat) = heat else {
+        let known = |gap: &Gap| gap.kind == GapKind::NoProcessorTemperature;
+        if record.gaps.iter().any(known) {
+            return Vec::new();
+        }
+        let figure = "no processor temperature was read".to_owned();
+        return vec![rule("gap", RuleEffect::Caps, figure, "nothing hidden")];
+    };
     let margin = record.header.plan.heat.margin_c;
     let asserted = record.header.plan.asserts.heat;
     let mut rules = Vec::new();
@@ -230,14 +244,14 @@ pub(super) fn of_clocks(clocks: &[ClockSummary]) -> Vec<Rule> {
             (false, false) => (RuleEffect::Met, "as declared"),
         };
         let figure = format!(
-            "{}: {:.0} to {:.0} MHz, {word}",
-            clock.class, clock.slowest_core_mhz, clock.fastest_core_mhz
+            "{}: {:.0} to {:.0} MHz, median {:.0} MHz, {word}",
+            clock.class, clock.slowest_core_mhz, clock.fastest_core_mhz, clock.median_mhz
         );
         rules.push(rule(
             "clock",
             effect,
             figure,
-            &format!("{declared:.0} MHz within 0.5 %"),
+            &format!("{declared:.0} MHz within 0.5 %, median within 2 %"),
         ));
     }
     rules
@@ -250,7 +264,7 @@ pub(super) fn of_claim(
     classes: &[ClassStatement],
 ) -> Vec<Rule> {
     let Some(claim) = &record.header.plan.claim else {
-        let figure = format!("suite `{}` claims no error rate", record.header.plan.suite);
+        let figure = "the suite claims no error rate".to_owned();
         return vec![rule(
             "claim",
             RuleEffect::Caps,
@@ -302,21 +316,25 @@ pub(super) fn of_claim(
     rules
 }
 
-/// Complete walks of the part of memory that was walked least.
+/// Complete walks of the part of memory that was walked least; a planned worker that left no word
+/// walked nothing.
 fn least_walks(record: &Record) -> u64 {
-    let mut per_cpu = std::collections::BTreeMap::new();
-    for done in &record.workers {
-        let place = record.header.plan.stages.get(usize::from(done.stage));
-        let place = place.and_then(|stage| stage.segments.get(usize::from(done.segment)));
-        let Some(load) = place.and_then(|s| s.loads.get(usize::from(done.what.load))) else {
-            continue;
-        };
-        let memory = load
-            .kernels
-            .iter()
-            .all(|name| record.header.class_of(name) == Some(LoadClass::Memory));
-        if memory {
-            *per_cpu.entry(done.what.cpu).or_insert(0) += done.what.passes.iter().sum::<u64>();
+    let words = last_words(record);
+    let mut per_cpu: BTreeMap<CpuId, u64> = BTreeMap::new();
+    for (stage, planned) in (0_u16..).zip(&record.header.plan.stages) {
+        for (segment, planned) in (0_u16..).zip(&planned.segments) {
+            for (load, planned) in (0_u16..).zip(&planned.loads) {
+                let class = |name: &String| record.header.class_of(name);
+                let mut classes = planned.kernels.iter().map(class);
+                if !classes.all(|class| class == Some(LoadClass::Memory)) {
+                    continue;
+                }
+                for cpu in &planned.cpus {
+                    let word = words.get(&((stage, segment, load), *cpu));
+                    let walks = word.map_or(0, |worker| worker.passes.iter().sum());
+                    *per_cpu.entry(*cpu).or_default() += walks;
+                }
+            }
         }
     }
     per_cpu.into_values().min().unwrap_or(0)

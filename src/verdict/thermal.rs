@@ -32,6 +32,20 @@ impl Fit {
             .sum()
     }
 
+    /// How far apart the rates of the two slowest terms are, as a ratio; none with fewer than two.
+    pub fn separation(&self) -> Option<f64> {
+        let [slow, fast, ..] = &self.terms[..] else {
+            return None;
+        };
+        Some(fast.1 / slow.1)
+    }
+
+    /// False when two time constants are so close that the data can hardly tell them apart: the curve
+    /// is good, the single constants are not to be quoted.
+    pub fn well_separated(&self) -> bool {
+        self.separation().is_none_or(|ratio| ratio >= SEPARATE)
+    }
+
     /// Time constant of the slowest term.
     pub fn slowest_time_constant(&self) -> Option<f64> {
         let rates = self.terms.iter().map(|(_, rate)| *rate);
@@ -51,6 +65,8 @@ pub enum Model {
     Offset,
 }
 
+/// Ratio of rates from which two terms are taken for two.
+const SEPARATE: f64 = 2.0;
 const GRID: u32 = 60;
 const GOLDEN: f64 = 0.618_033_988_749_894_8;
 const STEPS: u32 = 90;
@@ -165,8 +181,8 @@ pub fn fit_one(model: Model, t: &[f64], y: &[f64]) -> Option<Fit> {
     fit_of(model, &[log_rate.exp()], t, y)
 }
 
-/// Fits two exponentials; none for fewer than six points or no span. The rates are the faster and the
-/// slower; rates closer than a factor of 1.5 are hardly separate and the caller should say so.
+/// Fits two exponentials; none for fewer than six points or no span. Rates that
+/// are hardly separate are told by [`Fit::well_separated`].
 pub fn fit_two(model: Model, t: &[f64], y: &[f64]) -> Option<Fit> {
     let span = span_of(t, y, 6)?;
     // The faster rate is slower times (1 + exp(gap)), so that the two never change places.
