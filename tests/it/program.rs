@@ -441,7 +441,7 @@ fn bad_input_is_refused_by_name_before_anything_starts() {
     let far = with(&COMPUTE.replace("\"all\"", "[99]"));
     refused(&trial, &["run", &far], &["99"]);
     let negative = with(&COMPUTE.replace("20s", "-20s"));
-    refused(&trial, &["run", &negative], &["trial.toml:10:", "-20s"]);
+    refused(&trial, &["run", &negative], &["trial.toml:8:", "-20s"]);
     let huge = COMPUTE.replace("int-streams.reg", "march.memory");
     let huge = with(&huge.replace("\"all\"", "\"all\"\nmemory = \"900000GiB\""));
     refused(&trial, &["run", &huge], &["memory"]);
