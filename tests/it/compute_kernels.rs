@@ -3,11 +3,14 @@
 
 #![expect(
     clippy::cast_possible_truncation,
-    reason = "references reduce 128-bit numbers to words"
+    clippy::unwrap_used,
+    reason = "references reduce 128-bit numbers to words; a test may fail by panic"
 )]
 
+mod flips;
 mod float_reference;
 mod group_reference;
+mod published;
 mod reference;
 
 use std::sync::atomic::AtomicU64;
@@ -93,29 +96,28 @@ fn every_scalar_float_kernel_gives_the_answers_of_its_reference() {
     check_answers("matrix-exact.l1", float_reference::matrix_exact);
 }
 
-/// One pass of all members as threads; what each came to.
-fn group_pass(
+/// One pass of all members as threads; what each came to. `setting` is members, pass and rounds.
+fn group_pass_with<B: Beat + Send>(
     pass: GroupPass,
     area: &[AtomicU64],
-    count: u32,
-    number: u64,
-    rounds: u32,
+    setting: (u32, u64, u32),
+    beat_of: impl Fn(u32) -> B,
 ) -> Vec<Outcome> {
+    let (count, number, rounds) = setting;
     thread::scope(|scope| {
         let member = |index| {
+            let mut beat = beat_of(index);
             let member = Member {
                 index,
                 count,
                 pass: number,
                 area,
             };
-            scope.spawn(move || pass(&member, rounds, &mut Steady))
+            scope.spawn(move || pass(&member, rounds, &mut beat))
         };
         let members: Vec<_> = (0..count).map(member).collect();
-        members
-            .into_iter()
-            .map(|member| member.join().unwrap())
-            .collect()
+        let members = members.into_iter();
+        members.map(|member| member.join().unwrap()).collect()
     })
 }
 
@@ -150,7 +152,8 @@ fn check_group(name: &str, reference: Reference) {
         for count in [1, 2, 3] {
             let area = zeroed(words);
             for number in [0, 1, 2, 7] {
-                for outcome in group_pass(pass, &area, count, number, known.rounds) {
+                let setting = (count, number, known.rounds);
+                for outcome in group_pass_with(pass, &area, setting, |_| Steady) {
                     let right = Outcome::Answer {
                         answer: expected,
                         located: None,

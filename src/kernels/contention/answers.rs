@@ -4,16 +4,16 @@ use crate::kernels::KnownAnswer;
 
 pub(super) static ATOMICS: &[KnownAnswer] = &[
     KnownAnswer {
-        rounds: 20_000,
+        rounds: 40_000,
         answer: [
-            0x242d_aa9e_cf8a_cd32,
-            0xf6b8_beb6_2d8b_bc8a,
-            0x690d_f554_cbaa_324b,
-            0xbc5c_56cb_dee6_e217,
-            0x58ae_6e27_2a4b_e072,
-            0xb4a5_766c_0864_3785,
-            0xb3c6_5f97_5495_75a0,
-            0x5eed_0e9c_377d_5d71,
+            0x0af9_cf93_95c1_f717,
+            0x12b6_337f_1f13_0bf2,
+            0xab38_f372_32b5_3ab2,
+            0x060b_31c0_824a_a55f,
+            0xb8b2_8ef7_1f2f_3e20,
+            0x95ce_8f4b_013a_da64,
+            0x241f_97f2_d2b2_4ce7,
+            0x1b67_f2aa_6799_9850,
         ],
     },
     KnownAnswer {

@@ -92,7 +92,11 @@ pub(super) fn pass(member: &Member<'_>, rounds: u32, beat: &mut dyn Beat) -> Out
     let (lines, cells) = member.area.split_at(MEETING_WORDS);
     let meeting = Meeting::new(member, lines, 0);
     let mut point = member.pass.wrapping_mul(MEETINGS) + 1;
-    let mut wait = Wait { beat, step: 0 };
+    let mut wait = Wait {
+        beat,
+        step: 0,
+        shown: 0,
+    };
     // All have read the answers of the pass before; then the first member clears them.
     if meeting.meet(point, &mut wait) == Go::Stop {
         return Outcome::Stopped;

@@ -69,16 +69,20 @@ pub(super) fn pass(member: &Member<'_>, rounds: u32, beat: &mut dyn Beat) -> Out
     let parcel = Parcel::new(parcel);
     let start = Meeting::new(member, lines, 0);
     let hops = Meeting::new(member, lines, 1);
-    let mut wait = Wait { beat, step: 0 };
+    let mut wait = Wait {
+        beat,
+        step: 0,
+        shown: 0,
+    };
     // All have read the digests of the pass before.
     if start.meet(member.pass + 1, &mut wait) == Go::Stop {
         return Outcome::Stopped;
     }
     let total = rounds * STEPS;
-    let mut shown = member.pass << 32;
+    wait.shown = member.pass << 32;
     for hop in (member.index..total).step_by(member.count as usize) {
         wait.step = hop / rounds;
-        if await_hop(member, &hops, hop, (&mut wait, shown)) == Go::Stop {
+        if await_hop(member, &hops, hop, &mut wait) == Go::Stop {
             return Outcome::Stopped;
         }
         if hop == 0 {
@@ -90,15 +94,15 @@ pub(super) fn pass(member: &Member<'_>, rounds: u32, beat: &mut dyn Beat) -> Out
             let digest = words.iter().fold(SEED, |digest, word| fold(digest, *word));
             parcel.digests[step].store(digest, Ordering::Relaxed);
         }
-        shown = point(member, hop);
-        hops.arrive(shown);
+        wait.shown = point(member, hop);
+        hops.arrive(wait.shown);
         if (hop / member.count).is_multiple_of(HOPS_PER_BEAT)
             && wait.beat.beat(wait.step) == Go::Stop
         {
             return Outcome::Stopped;
         }
     }
-    if await_hop(member, &hops, total, (&mut wait, shown)) == Go::Stop {
+    if await_hop(member, &hops, total, &mut wait) == Go::Stop {
         return Outcome::Stopped;
     }
     let answer: Answer = std::array::from_fn(|step| parcel.digests[step].load(Ordering::Relaxed));
@@ -113,17 +117,12 @@ fn point(member: &Member<'_>, hop: u32) -> u64 {
     member.pass << 32 | u64::from(hop + 1)
 }
 
-/// Waits until the hop before `hop` is over; `shown` is where this member is.
-fn await_hop(
-    member: &Member<'_>,
-    hops: &Meeting<'_>,
-    hop: u32,
-    (wait, shown): (&mut Wait<'_>, u64),
-) -> Go {
+/// Waits until the hop before `hop` is over.
+fn await_hop(member: &Member<'_>, hops: &Meeting<'_>, hop: u32, wait: &mut Wait<'_>) -> Go {
     match hop.checked_sub(1) {
         Some(before) => {
             let owner = (before % member.count) as usize;
-            hops.wait_for(owner, point(member, before), wait, shown)
+            hops.wait_for(owner, point(member, before), wait)
         }
         None => Go::On,
     }

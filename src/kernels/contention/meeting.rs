@@ -54,13 +54,13 @@ impl<'a> Meeting<'a> {
         self.counter(self.index).store(point, Ordering::Release);
     }
 
-    /// Waits until member `peer` has arrived at `point`; this member is at `own` all the while.
-    pub(super) fn wait_for(&self, peer: usize, point: u64, wait: &mut Wait<'_>, own: u64) -> Go {
+    /// Waits until member `peer` has arrived at `point`.
+    pub(super) fn wait_for(&self, peer: usize, point: u64, wait: &mut Wait<'_>) -> Go {
         let mut looks = 0_u32;
         while self.counter(peer).load(Ordering::Acquire) < point {
             looks = looks.saturating_add(1);
             if looks.is_multiple_of(LOOKS_PER_BEAT) {
-                self.arrive(own);
+                self.arrive(wait.shown);
                 if wait.beat.beat(wait.step) == Go::Stop {
                     return Go::Stop;
                 }
@@ -77,8 +77,9 @@ impl<'a> Meeting<'a> {
     /// Arrives at `point` and waits for all others.
     pub(super) fn meet(&self, point: u64, wait: &mut Wait<'_>) -> Go {
         self.arrive(point);
+        wait.shown = point;
         for peer in 0..self.count {
-            if self.wait_for(peer, point, wait, point) == Go::Stop {
+            if self.wait_for(peer, point, wait) == Go::Stop {
                 return Go::Stop;
             }
         }
@@ -86,8 +87,9 @@ impl<'a> Meeting<'a> {
     }
 }
 
-/// Whom to tell while waiting, and in which step that is.
+/// Whom to tell while waiting, in which step that is, and where this member is all the while.
 pub(super) struct Wait<'a> {
     pub(super) beat: &'a mut dyn Beat,
     pub(super) step: u32,
+    pub(super) shown: u64,
 }

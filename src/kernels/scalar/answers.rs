@@ -112,16 +112,16 @@ pub(super) static INT_NTT: &[KnownAnswer] = &[
 ];
 pub(super) static INT_DIVIDE: &[KnownAnswer] = &[
     KnownAnswer {
-        rounds: 60_000,
+        rounds: 120_000,
         answer: [
-            0x90ee_a0d1_169a_45cc,
-            0x4076_d2e6_b746_8ce8,
-            0x1d87_c93a_6ede_afc1,
-            0x0fce_9168_4363_a8d1,
-            0xbbcb_28db_7eec_d004,
-            0x131c_c805_2801_e953,
-            0xe802_dc6a_b6be_7ff9,
-            0x84b2_fd33_6d66_dffb,
+            0x8aad_cdde_df80_90c9,
+            0x8268_e8de_431a_2fc8,
+            0x3157_0bee_3cd7_3fea,
+            0xb876_ddbf_0c30_b878,
+            0xc6a8_458f_8263_e9e0,
+            0x4746_a600_e167_07b7,
+            0x7336_04ee_7dca_fe97,
+            0x0b4b_c63d_3ca6_fbb6,
         ],
     },
     KnownAnswer {
@@ -166,16 +166,16 @@ pub(super) static INT_DIVIDE: &[KnownAnswer] = &[
 ];
 pub(super) static HASH_CHAIN: &[KnownAnswer] = &[
     KnownAnswer {
-        rounds: 12_000,
+        rounds: 8_000,
         answer: [
-            0x80c1_21f8_f61a_d6d6,
-            0x154e_2d68_f660_6bde,
-            0x4b2a_37d5_ef12_799a,
-            0x04df_bcdc_35cf_8187,
-            0x4ab1_00cc_8395_d0a7,
-            0xbf52_6db7_0b5f_f7b5,
-            0xd7a0_a89d_d804_559a,
-            0xbcd4_70f9_281b_f388,
+            0x8d45_5b55_cb36_834d,
+            0xb5ca_ccd4_6bd0_2d2d,
+            0x5d63_f25d_76ea_707e,
+            0x2755_176d_4afd_cc8e,
+            0xe9bc_295c_63ae_a2a7,
+            0x1c2d_4333_c61f_1ffc,
+            0x7cb2_a47b_27c6_fdb6,
+            0x5520_e59f_31b9_04a4,
         ],
     },
     KnownAnswer {

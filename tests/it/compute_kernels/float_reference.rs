@@ -109,9 +109,9 @@ fn rounded(sum: i128, scale: i32) -> f64 {
 pub(super) fn full_product(left: &[Vec<i64>], right: &[Vec<i64>]) -> Vec<Vec<i64>> {
     let side = left.len();
     let mut product = vec![vec![0; side + 1]; side + 1];
-    for row in 0..side {
+    for (row, left) in left.iter().enumerate() {
         for column in 0..side {
-            let terms = (0..side).map(|step| left[row][step] * right[step][column]);
+            let terms = left.iter().zip(right).map(|(x, right)| x * right[column]);
             let element: i64 = terms.sum();
             for (row, column) in [(row, column), (row, side), (side, column), (side, side)] {
                 product[row][column] += element;

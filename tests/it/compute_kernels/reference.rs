@@ -46,7 +46,7 @@ pub(super) fn int_streams(rounds: u32) -> Answer {
             for number in stream..stream + 8 * rounds as usize {
                 *word = match number % 8 {
                     0 => word.wrapping_mul(constants[0]),
-                    1 => (*word << 23) | (*word >> 41),
+                    1 => word.rotate_right(41),
                     2 => *word ^ constants[2],
                     3 => word.wrapping_add(constants[3]),
                     4 => word.wrapping_mul(constants[1]),
