@@ -17,7 +17,7 @@ const NOW_S: f64 = 60.0;
 /// are read every 10 s).
 const LAST_READING_S: f64 = 30.0;
 /// Most points that are fitted; more are thinned out evenly.
-const POINTS: usize = 600;
+const POINTS: usize = 300;
 /// A second exponential must take this share off the residual to be believed.
 const WORTHWHILE: f64 = 0.8;
 /// The first one must take this share off that of a constant: noise about a level has no time constant.
