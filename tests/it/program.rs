@@ -162,10 +162,11 @@ fn workers_of(parent: i32) -> Vec<Worker> {
         };
         let is_worker = fs::read_to_string(format!("/proc/{pid}/cmdline"))
             .is_ok_and(|line| line.starts_with("soakproof-worker"));
-        if field("PPid:") == parent.to_string() && is_worker {
-            if let Ok(cpu) = field("Cpus_allowed_list:").parse() {
-                workers.push(Worker { pid, cpu });
-            }
+        if field("PPid:") == parent.to_string()
+            && is_worker
+            && let Ok(cpu) = field("Cpus_allowed_list:").parse()
+        {
+            workers.push(Worker { pid, cpu });
         }
     }
     workers.sort_by_key(|worker| worker.cpu);
