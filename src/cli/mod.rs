@@ -1,8 +1,117 @@
-//! Arguments as typed, then resolved; one file a command; exit codes on one screen.
+//! Arguments as typed, then resolved; one file a command; exit codes on one screen ([`Exit`]).
+//! Data goes to standard output, everything else to standard error.
+#![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
+mod arguments;
+mod exit;
+mod instruments;
+mod listing;
+mod progress;
+mod report;
+mod run;
+
+use std::io::Write;
 use std::process::ExitCode;
 
-/// Runs the program.
+use clap::Parser;
+
+use arguments::{Arguments, Command};
+pub use exit::Exit;
+
+/// Runs the program: parses the command line, carries the command out, names what went wrong.
 pub fn main() -> ExitCode {
-    ExitCode::SUCCESS
+    crate::os::hold_interrupts();
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let shown = error.print();
+            let asked = !error.use_stderr();
+            return if asked && shown.is_ok() {
+                Exit::Fine
+            } else {
+                Exit::Usage
+            }
+            .into();
+        }
+    };
+    start_log();
+    let outcome = match arguments.command {
+        Command::Run(wanted) => run::run(&wanted),
+        Command::Report(wanted) => report::report(&wanted),
+        Command::Runs(wanted) => report::runs(&wanted),
+        Command::Instruments(wanted) => instruments::instruments(&wanted),
+        Command::Suites(wanted) => listing::suites(&wanted),
+        Command::Kernels(wanted) => listing::kernels(&wanted),
+        Command::Worker => return work(),
+    };
+    match outcome {
+        Ok(exit) => exit.into(),
+        Err(failure) => {
+            eprintln!("soakproof: {:#}", failure.error);
+            failure.exit.into()
+        }
+    }
+}
+
+fn work() -> ExitCode {
+    match crate::worker::work() {
+        Ok(()) => Exit::Fine.into(),
+        Err(reason) => {
+            tracing::warn!(reason, "worker not set up");
+            // It has said why; the supervisor judges. Another status would look like a crash.
+            Exit::Fine.into()
+        }
+    }
+}
+
+fn start_log() {
+    use tracing_subscriber::EnvFilter;
+    let filter =
+        EnvFilter::try_from_env("SOAKPROOF_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(crate::os::stderr_is_terminal());
+    if log.try_init().is_err() {
+        eprintln!("soakproof: the log cannot be set up");
+    }
+}
+
+/// Writes data to standard output. A reader that has gone away is no error of ours.
+fn put(text: &str) {
+    let mut output = std::io::stdout().lock();
+    let written = output
+        .write_all(text.as_bytes())
+        .and_then(|()| output.flush());
+    if let Err(error) = written {
+        tracing::debug!(%error, "nobody reads");
+    }
+}
+
+fn put_json(value: &serde_json::Value) {
+    put(&format!("{value:#}\n"));
+}
+
+/// What went wrong and how the program ends for it.
+struct Failure {
+    error: anyhow::Error,
+    exit: Exit,
+}
+
+impl Failure {
+    fn usage(error: impl Into<anyhow::Error>) -> Self {
+        Self {
+            error: error.into(),
+            exit: Exit::Usage,
+        }
+    }
+}
+
+impl<E: Into<anyhow::Error>> From<E> for Failure {
+    fn from(error: E) -> Self {
+        Self {
+            error: error.into(),
+            exit: Exit::Other,
+        }
+    }
 }

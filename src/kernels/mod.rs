@@ -12,11 +12,13 @@ mod digest;
 mod float;
 mod isa;
 pub mod memory;
+mod probe;
 mod scalar;
 mod vector;
 
 pub use catalogue::{catalogue, find};
 pub use isa::{Detected, detect};
+pub use probe::{ClockProbe, probe_clock, probe_clock_mhz};
 
 use std::sync::atomic::AtomicU64;
 

@@ -27,4 +27,4 @@ pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
-pub use verdict::verdict_text;
+pub use verdict::{finding_words, verdict_text};

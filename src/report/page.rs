@@ -188,7 +188,7 @@ impl Page {
         let widths = column_widths(columns, &rows);
         let head: Vec<String> = columns.iter().map(|(name, _)| (*name).to_owned()).collect();
         let before: usize = widths.iter().map(|width| width + 2).sum();
-        let room = self.width.saturating_sub(before).max(NARROWEST / 2);
+        let room = self.width.saturating_sub(before).max(NARROWEST / 5);
         for (number, row) in std::iter::once(&head).chain(&rows).enumerate() {
             let mut first = String::new();
             for ((cell, width), (_, flush)) in row.iter().zip(&widths).zip(columns) {

@@ -230,7 +230,7 @@ fn say_work(page: &mut Page, record: &Record) {
             ("class", Flush::Left),
             ("passes", Flush::Right),
             ("core time", Flush::Right),
-            ("passes a second", Flush::Left),
+            ("per second", Flush::Left),
             ("code", Flush::Left),
         ],
         &rows,

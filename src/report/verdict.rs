@@ -9,6 +9,7 @@ use crate::model::{
 
 /// Most lines of a kind on the one-screen verdict; the report has them all.
 const RULES: usize = 5;
+const HELD: usize = 2;
 const FINDINGS: usize = 6;
 const GAPS: usize = 3;
 const NEXT: usize = 3;
@@ -21,7 +22,7 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
     page.say("run", &run_words(record, &style));
     say_rules(&mut page, verdict, Some(RULES));
     say_findings(&mut page, verdict, &style, Some(FINDINGS));
-    say_exposure(&mut page, verdict);
+    say_exposure(&mut page, verdict, true);
     say_figures(&mut page, verdict, Some(VOLTAGES));
     say_gaps(&mut page, verdict, Some(GAPS));
     say_next(&mut page, verdict, Some(NEXT));
@@ -33,7 +34,7 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
 pub(super) fn say_all(page: &mut Page, verdict: &Verdict, style: &Style) {
     say_rules(page, verdict, None);
     say_findings(page, verdict, style, None);
-    say_exposure(page, verdict);
+    say_exposure(page, verdict, false);
     say_figures(page, verdict, None);
     say_gaps(page, verdict, None);
     say_next(page, verdict, None);
@@ -130,10 +131,16 @@ pub(super) fn rule_words(rule: &Rule) -> String {
 fn say_rules(page: &mut Page, verdict: &Verdict, most: Option<usize>) {
     let decides = |rule: &&Rule| !matches!(rule.effect, RuleEffect::Met | RuleEffect::Told);
     let deciding: Vec<&Rule> = verdict.rules.iter().filter(decides).collect();
-    let shown: Vec<&Rule> = if most.is_none() || deciding.is_empty() {
+    let decides_any = !deciding.is_empty();
+    let shown: Vec<&Rule> = if most.is_none() || !decides_any {
         verdict.rules.iter().collect()
     } else {
         deciding
+    };
+    let most = if decides_any {
+        most
+    } else {
+        most.map(|_| HELD)
     };
     let lines: Vec<String> = shown.iter().map(|rule| rule_words(rule)).collect();
     say_list(page, "decided by", &lines, most);
@@ -163,7 +170,7 @@ fn say_findings(page: &mut Page, verdict: &Verdict, style: &Style, most: Option<
 }
 
 /// One finding with its circumstances.
-pub(super) fn finding_words(finding: &Finding, style: &Style) -> String {
+pub fn finding_words(finding: &Finding, style: &Style) -> String {
     let mut words = vec![format!(
         "{} {}",
         time_of_day(finding.at.wall, &style.zone),
@@ -308,14 +315,18 @@ fn bound_words(bound_s: Option<f64>, confidence: f64, claim_s: Option<f64>) -> S
     format!("{bound}{claim}")
 }
 
-fn say_exposure(page: &mut Page, verdict: &Verdict) {
+fn say_exposure(page: &mut Page, verdict: &Verdict, short: bool) {
     let total = &verdict.total;
+    let cores = if short {
+        String::new()
+    } else {
+        format!(" (core time {})", span(total.exposure.cores_s))
+    };
     page.say(
         "exposure",
         &format!(
-            "{} in all ({} of core time, {}), {}, {}",
+            "{}{cores}, {}, {}, {}",
             span(total.exposure.machine_s),
-            span(total.exposure.cores_s),
             counted(total.exposure.passes, "pass", "passes"),
             counted(total.faults, "fault", "faults"),
             counted(total.load_steps, "load step", "load steps"),
@@ -408,11 +419,11 @@ fn clock_words(clock: &ClockSummary) -> String {
         |mhz| format!("declared {}", figure(mhz, 0)),
     );
     format!(
-        "{}: slowest core {}, median {}, fastest {} MHz; {declared}",
+        "{}: {} to {}, median {} MHz; {declared}",
         clock.class,
         figure(clock.slowest_core_mhz, 0),
-        figure(clock.median_mhz, 0),
-        figure(clock.fastest_core_mhz, 0)
+        figure(clock.fastest_core_mhz, 0),
+        figure(clock.median_mhz, 0)
     )
 }
 
@@ -426,9 +437,9 @@ fn voltage_words(voltage: &VoltageSummary) -> String {
             .droop_mv
             .map(|mv| format!("droop {}", figure(mv, 0))),
     );
-    let step = voltage.step_mv.map_or_else(String::new, |mv| {
-        format!(", the sensor's step is {} mV", figure(mv, 1))
-    });
+    let step = voltage
+        .step_mv
+        .map_or_else(String::new, |mv| format!("; step {}", figure(mv, 1)));
     let slope = voltage
         .slope
         .as_ref()

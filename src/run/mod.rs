@@ -1,4 +1,12 @@
 //! One execution of a suite. [`core`] is a pure state machine (events in, actions out, time an
-//! argument); the dispatcher turns the world into its events and carries its actions out.
+//! argument); the dispatcher turns the world into its events and carries its actions out. A wrong
+//! digest, a dead worker and a missing sensor are data here, never errors.
 
 pub mod core;
+mod dispatcher;
+mod guard;
+mod sampler;
+mod supervisor;
+mod writer;
+
+pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};

@@ -6,15 +6,18 @@ use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode};
+use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 
-use super::schema::{APPLICATION_ID, SCHEMA_VERSION, migrate, read_stamp};
+use super::schema::{APPLICATION_ID, SCHEMA_VERSION, Stamp, migrate, read_stamp};
 
 /// Name of the file within its folder.
 pub const FILE_NAME: &str = "soakproof.sqlite";
 
 /// How long another process's write is waited for.
 const BUSY_WAIT: Duration = Duration::from_secs(5);
+
+/// How often the switch to a write-ahead log is tried while others do the same.
+const SWITCH_TRIES: u32 = 100;
 
 /// The store could not be opened.
 #[derive(Debug, thiserror::Error)]
@@ -168,7 +171,7 @@ fn make_folder(dir: &Path) -> Result<(), OpenStoreError> {
 fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreError> {
     let failed = |source| explain(path.to_path_buf(), source);
     connection.busy_timeout(BUSY_WAIT).map_err(failed)?;
-    let stamp = read_stamp(connection).map_err(failed)?;
+    let stamp = read_stamp_at_once(connection).map_err(failed)?;
     let ours = stamp.application == APPLICATION_ID;
     if !ours && (stamp.tables > 0 || stamp.version > 0) {
         return Err(OpenStoreError::NotARecord {
@@ -182,10 +185,7 @@ fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreErro
             known: SCHEMA_VERSION,
         });
     }
-    // WAL lets readers read while a run is being written; FULL syncs the log at every commit.
-    connection
-        .query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))
-        .map_err(failed)?;
+    use_write_ahead_log(connection).map_err(failed)?;
     connection
         .execute_batch("PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;")
         .map_err(failed)?;
@@ -193,6 +193,33 @@ fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreErro
         migrate(connection).map_err(failed)?;
     }
     Ok(())
+}
+
+/// All of the stamp from one instant: another process may be making the file right now.
+fn read_stamp_at_once(connection: &mut Connection) -> rusqlite::Result<Stamp> {
+    let transaction = connection.transaction()?;
+    let stamp = read_stamp(&transaction)?;
+    transaction.commit()?;
+    Ok(stamp)
+}
+
+/// WAL lets readers read while a run is being written. Switching to it does not wait for a process
+/// that does the same at this moment, so the wait is done by a transaction, which does.
+fn use_write_ahead_log(connection: &mut Connection) -> rusqlite::Result<()> {
+    let mut tries = 0;
+    loop {
+        let switched = connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()));
+        let busy = switched
+            .as_ref()
+            .is_err_and(|error| error.sqlite_error_code() == Some(ErrorCode::DatabaseBusy));
+        tries += 1;
+        if !busy || tries == SWITCH_TRIES {
+            return switched;
+        }
+        connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)?
+            .commit()?;
+    }
 }
 
 /// Turns what SQLite says into what a person can act on.

@@ -1,9 +1,8 @@
-//! The orchestrator as a pure state machine: no clock, no I/O, no threads. Whatever happens is an
-//! [`Event`] with its moment; what is to be done comes back as [`Action`]s in order.
+//! The words between the core and the world: events in, actions out.
 
 use crate::model::{
-    Channel, ChannelId, CpuId, Entry, Finding, FindingKind, Gap, Loss, Machine, MemoryFault,
-    Mismatch, Moment, Mono, Plan, PlannedLoad, Reading, WorkerProgress,
+    ChannelId, CpuId, Entry, FindingKind, Gap, Loss, MemoryFault, Mismatch, Mono, PlannedLoad,
+    Reading, WorkerProgress,
 };
 
 /// Number of a worker, unique within the run.
@@ -166,49 +165,5 @@ impl Default for Limits {
             store_stop_s: 30,
             findings: 1000,
         }
-    }
-}
-
-/// The state of one run.
-#[derive(Debug)]
-pub struct Core {
-    plan: Plan,
-    machine: Machine,
-    channels: Vec<Channel>,
-    limits: Limits,
-}
-
-impl Core {
-    /// A run that has not begun.
-    pub fn new(plan: Plan, machine: Machine, channels: Vec<Channel>, limits: Limits) -> Self {
-        Self {
-            plan,
-            machine,
-            channels,
-            limits,
-        }
-    }
-
-    /// Takes in what happened at `now` and says what is to be done.
-    pub fn handle(&mut self, now: Moment, event: Event) -> Vec<Action> {
-        let _ = (
-            now,
-            event,
-            &self.plan,
-            &self.machine,
-            &self.channels,
-            self.limits,
-        );
-        Vec::new()
-    }
-
-    /// True once [`Action::Finish`] was given.
-    pub fn is_over(&self) -> bool {
-        false
-    }
-
-    /// Findings so far.
-    pub fn findings(&self) -> &[Finding] {
-        &[]
     }
 }

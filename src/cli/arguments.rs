@@ -1,0 +1,136 @@
+//! The command line as typed.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::os::Root;
+
+/// Proves that a tuned machine computes without mistakes and stays cool.
+///
+/// Puts checked load on every core, watches temperatures, clocks and voltages, and ends with a
+/// graded verdict. It never changes a setting. The load makes heat and draws power, and an unstable
+/// machine can lose data: save your work, mind the maker's limits, stay near on the first run.
+#[derive(Debug, Parser)]
+#[command(name = "soakproof", version, max_term_width = 100)]
+pub(super) struct Arguments {
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Run a suite on this machine and judge it.
+    Run(RunArguments),
+    /// Show the verdict and the evidence of a run.
+    Report(ReportArguments),
+    /// List the runs on record.
+    Runs(StoreArguments),
+    /// Show what this machine lets itself be read, what is missing, why, and what would help.
+    Instruments(InstrumentArguments),
+    /// List the built-in suites, or show one as it is written.
+    Suites(SuiteArguments),
+    /// List the kernels with the units that they load.
+    Kernels(OutputArguments),
+    /// Compute as told by a supervisor.
+    #[command(hide = true)]
+    Worker,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct OutputArguments {
+    /// Print JSON instead of text.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct StoreArguments {
+    /// Folder of the record (default: the user's state folder).
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
+    pub(super) store: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) output: OutputArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct MachineArguments {
+    /// Read sensors from a folder shaped like a machine instead of from this one; the run is stamped
+    /// as simulated.
+    #[arg(long, value_name = "DIR")]
+    pub(super) machine: Option<PathBuf>,
+}
+
+impl MachineArguments {
+    pub(super) fn root(&self) -> Root {
+        self.machine
+            .as_ref()
+            .map_or_else(Root::real, Root::simulated)
+    }
+}
+
+/// Lowest grade that counts as success.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum Required {
+    /// Only `proven`.
+    Proven,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct RunArguments {
+    /// Name of a built-in suite, or the path of a suite file.
+    pub(super) suite: String,
+    /// Print what would be run, where and for how long; start nothing.
+    #[arg(long)]
+    pub(super) dry_run: bool,
+    /// Start a long suite although no processor temperature can be read.
+    #[arg(long)]
+    pub(super) without_thermometer: bool,
+    /// Core clock that was set, in MHz, for loads without wide vectors.
+    #[arg(long, value_name = "MHZ")]
+    pub(super) clock: Option<f64>,
+    /// Core clock that was set for wide-vector loads, in MHz.
+    #[arg(long, value_name = "MHZ")]
+    pub(super) wide_clock: Option<f64>,
+    /// Air temperature in degrees Celsius.
+    #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
+    pub(super) ambient: Option<f64>,
+    /// The chip maker's temperature limit in degrees Celsius; replaces the chip's own for the stop.
+    #[arg(long, value_name = "CELSIUS")]
+    pub(super) maker_limit: Option<f64>,
+    /// Words to keep with the run.
+    #[arg(long, default_value = "")]
+    pub(super) note: String,
+    /// Let anything below this grade end with exit code 5.
+    #[arg(long, value_name = "GRADE")]
+    pub(super) require: Option<Required>,
+    #[command(flatten)]
+    pub(super) machine: MachineArguments,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ReportArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct InstrumentArguments {
+    #[command(flatten)]
+    pub(super) machine: MachineArguments,
+    #[command(flatten)]
+    pub(super) output: OutputArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct SuiteArguments {
+    /// Show the text of this suite.
+    pub(super) name: Option<String>,
+    #[command(flatten)]
+    pub(super) output: OutputArguments,
+}

@@ -1,0 +1,79 @@
+//! The same bodies compiled for AVX2 and AVX-512. A path is only called when `detect` found it;
+//! the calls below rest on that rule of `ComputePass`, and check it in debug builds.
+
+#![expect(unsafe_code, reason = "calls functions with target features")]
+
+use std::arch::x86_64::_mm_crc32_u64;
+
+use super::pass::{Sweep, lanes32, sweep_portable};
+use super::{body, wide};
+use crate::model::InstructionSet;
+
+#[target_feature(enable = "avx2,fma")]
+fn sweep_avx2(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
+    for sweep in from..from + count {
+        let parts = body::parts_with_tail(arena);
+        match kind {
+            Sweep::F64 => wide::f64_avx2(parts.0, parts.1, parts.2, sweep),
+            Sweep::F32 => {
+                let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
+                wide::f32_avx2(x, c, tail, sweep);
+            }
+            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
+        }
+    }
+}
+
+#[target_feature(enable = "avx512f,avx512bw,avx512dq,avx512vl,fma")]
+fn sweep_avx512(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
+    for sweep in from..from + count {
+        let parts = body::parts_with_tail(arena);
+        match kind {
+            Sweep::F64 => wide::f64_avx512(parts.0, parts.1, parts.2, sweep),
+            Sweep::F32 => {
+                let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
+                wide::f32_avx512(x, c, tail, sweep);
+            }
+            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
+        }
+    }
+}
+
+/// Runs sweeps on the path of `set`.
+pub(super) fn sweep(set: InstructionSet, kind: Sweep, arena: &mut [u64], range: (usize, usize)) {
+    let (from, count) = range;
+    match set {
+        InstructionSet::Portable | InstructionSet::Sha | InstructionSet::ScalarFma => {
+            sweep_portable(kind, arena, from, count);
+        }
+        InstructionSet::Avx2 => {
+            debug_assert!(is_x86_feature_detected!("avx2") && is_x86_feature_detected!("fma"));
+            // SAFETY: `detect` found AVX2 with FMA; the caller of a pass keeps to it.
+            unsafe { sweep_avx2(kind, arena, from, count) }
+        }
+        InstructionSet::Avx512 => {
+            debug_assert!(is_x86_feature_detected!("avx512dq"));
+            // SAFETY: `detect` found AVX-512 F, BW, DQ, VL; the caller of a pass keeps to it.
+            unsafe { sweep_avx512(kind, arena, from, count) }
+        }
+    }
+}
+
+#[target_feature(enable = "sse4.2")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "the instruction's upper half is zero"
+)]
+fn crc32c_sse42(words: &[u64]) -> u32 {
+    let start = u64::from(u32::MAX);
+    !(words
+        .iter()
+        .fold(start, |crc, word| _mm_crc32_u64(crc, *word)) as u32)
+}
+
+/// CRC-32C by instruction.
+pub(super) fn crc32c(words: &[u64]) -> u32 {
+    debug_assert!(is_x86_feature_detected!("sse4.2"));
+    // SAFETY: every set above `Sha` implies SSE 4.2 in `detect`.
+    unsafe { crc32c_sse42(words) }
+}

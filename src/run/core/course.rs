@@ -1,0 +1,192 @@
+//! The course of a run through its stages and segments, and its end.
+
+use std::time::Duration;
+
+use super::{Action, Core, LEAD, Phase, Worker, WorkerId};
+use crate::model::{End, Entry, Moment, StageGate, StageMark, Stamped};
+
+impl Core {
+    pub(super) fn stop_workers(&mut self, actions: &mut Vec<Action>) {
+        for (number, worker) in &mut self.workers {
+            if !std::mem::replace(&mut worker.stopping, true) {
+                actions.push(Action::Stop(*number));
+            }
+        }
+    }
+
+    /// Begins to end the run; the first reason holds.
+    pub(super) fn close(&mut self, end: End, actions: &mut Vec<Action>) {
+        if self.closing.is_none() {
+            self.closing = Some(end);
+            self.phase = Phase::Closing;
+        }
+        self.stop_workers(actions);
+    }
+
+    /// Goes on with the plan as far as it can at `now`.
+    pub(super) fn advance(&mut self, now: Moment, actions: &mut Vec<Action>) {
+        match self.phase {
+            Phase::Waiting => {
+                if self.begun && self.guard_lives {
+                    actions.push(Action::Record(self.mark(now, false)));
+                    self.start_segment(now, actions);
+                }
+            }
+            Phase::Segment => self.run_segment(now, actions),
+            Phase::Changing => {
+                if self.workers.is_empty() {
+                    self.next_segment(now, actions);
+                }
+            }
+            Phase::Closing => {
+                if self.workers.is_empty()
+                    && let Some(what) = self.closing.take()
+                {
+                    let (stage, segment) = self.indices();
+                    let end = Stamped {
+                        at: now,
+                        stage,
+                        segment,
+                        what,
+                    };
+                    actions.push(Action::Record(Entry::End(end)));
+                    actions.push(Action::Finish);
+                    self.phase = Phase::Over;
+                }
+            }
+            Phase::Over => {}
+        }
+    }
+
+    fn mark(&self, now: Moment, finished: bool) -> Entry {
+        let (stage, _) = self.indices();
+        Entry::Stage(StageMark {
+            at: now,
+            stage,
+            finished,
+        })
+    }
+
+    fn start_segment(&mut self, now: Moment, actions: &mut Vec<Action>) {
+        let segment = self
+            .plan
+            .stages
+            .get(self.place.0)
+            .and_then(|stage| stage.segments.get(self.place.1));
+        let Some(loads) = segment.map(|segment| segment.loads.clone()) else {
+            self.close(End::Complete, actions);
+            return;
+        };
+        self.phase = Phase::Segment;
+        self.epoch = now.mono.plus(LEAD);
+        self.segment_since = loads.is_empty().then_some(now.mono);
+        for (load, what) in (0_u16..).zip(loads) {
+            for cpu in what.cpus.clone() {
+                let worker = WorkerId(self.next_worker);
+                self.next_worker += 1;
+                let state = Worker {
+                    cpu,
+                    kernels: what.kernels.clone(),
+                    ready: false,
+                    stopping: false,
+                    examining: false,
+                    progress: None,
+                };
+                self.workers.insert(worker, state);
+                let (what, epoch) = (what.clone(), self.epoch);
+                actions.push(Action::Start {
+                    worker,
+                    cpu,
+                    load,
+                    what,
+                    epoch,
+                });
+            }
+        }
+    }
+
+    fn run_segment(&mut self, now: Moment, actions: &mut Vec<Action>) {
+        let ready = self.workers.values().all(|worker| worker.ready);
+        if self.segment_since.is_none() && ready && now.mono >= self.epoch {
+            self.segment_since = Some(now.mono);
+        }
+        let segment = self
+            .plan
+            .stages
+            .get(self.place.0)
+            .and_then(|stage| stage.segments.get(self.place.1));
+        let length = segment.map_or(Duration::ZERO, |segment| segment.length);
+        let done = self
+            .segment_since
+            .is_some_and(|since| now.mono.since(since) >= length);
+        if done {
+            self.phase = Phase::Changing;
+            self.segment_since = None;
+            self.stop_workers(actions);
+            if self.workers.is_empty() {
+                self.next_segment(now, actions);
+            }
+        }
+    }
+
+    fn next_segment(&mut self, now: Moment, actions: &mut Vec<Action>) {
+        let segments = self
+            .plan
+            .stages
+            .get(self.place.0)
+            .map_or(0, |stage| stage.segments.len());
+        if self.place.1 + 1 < segments {
+            self.place.1 += 1;
+            self.start_segment(now, actions);
+            return;
+        }
+        actions.push(Action::Record(self.mark(now, true)));
+        let gate = self
+            .plan
+            .stages
+            .get(self.place.0)
+            .map_or(StageGate::Open, |stage| stage.gate);
+        if self.place.0 + 1 >= self.plan.stages.len() {
+            self.close(End::Complete, actions);
+            self.advance(now, actions);
+        } else if let Some(closed) = self.closed_gate(gate) {
+            let end = match closed {
+                Closed::Finding => End::Finding,
+                Closed::Warm(reason) => End::Interrupted { reason },
+            };
+            self.close(end, actions);
+            self.advance(now, actions);
+        } else {
+            self.place = (self.place.0 + 1, 0);
+            actions.push(Action::Record(self.mark(now, false)));
+            self.start_segment(now, actions);
+        }
+    }
+
+    fn closed_gate(&self, gate: StageGate) -> Option<Closed> {
+        match gate {
+            StageGate::Open => None,
+            StageGate::NoFinding => (!self.findings.is_empty()).then_some(Closed::Finding),
+            StageGate::Cool => {
+                if !self.findings.is_empty() {
+                    return Some(Closed::Finding);
+                }
+                let limit = self.plan.heat.judged_c - self.plan.heat.margin_c;
+                let hottest = self.temperature_at(None)?;
+                (hottest > limit).then(|| {
+                    Closed::Warm(format!(
+                        "the next, longer stage was not started: the processor is at \
+                         {hottest:.0} C, within {:.0} C of the judged limit",
+                        self.plan.heat.margin_c
+                    ))
+                })
+            }
+        }
+    }
+}
+
+/// Why the next stage does not start.
+enum Closed {
+    Finding,
+    Warm(String),
+}

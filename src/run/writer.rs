@@ -1,0 +1,72 @@
+//! Writes the record on a thread of its own, in the order it was handed over, one durable commit a
+//! batch; tells the core what is safe on disk.
+
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::thread::JoinHandle;
+
+use tokio::sync::mpsc::UnboundedSender;
+
+use super::core::Event;
+use crate::model::{Entry, Moment, Mono};
+use crate::os;
+use crate::store::Store;
+
+/// The dispatcher's handle.
+#[derive(Debug)]
+pub(super) struct Writer {
+    batches: Sender<(Mono, Vec<Entry>)>,
+    thread: JoinHandle<bool>,
+}
+
+impl Writer {
+    /// Starts writing entries of run number `run`.
+    pub(super) fn start(store: Store, run: i64, events: UnboundedSender<(Moment, Event)>) -> Self {
+        let (batches, inbox) = channel();
+        let thread = std::thread::spawn(move || write_all(store, run, &inbox, &events));
+        Self { batches, thread }
+    }
+
+    /// Hands a batch over; `at` is confirmed once it is on disk.
+    pub(super) fn write(&self, at: Mono, entries: Vec<Entry>) {
+        if self.batches.send((at, entries)).is_err() {
+            tracing::error!("the writer is gone");
+        }
+    }
+
+    /// Waits until everything handed over has been tried; false when some of it is not on disk.
+    pub(super) fn finish(self) -> bool {
+        drop(self.batches);
+        self.thread.join().unwrap_or(false)
+    }
+}
+
+fn write_all(
+    mut store: Store,
+    run: i64,
+    inbox: &Receiver<(Mono, Vec<Entry>)>,
+    events: &UnboundedSender<(Moment, Event)>,
+) -> bool {
+    let mut whole = true;
+    // What could not be written is kept and tried again with the next batch, in order.
+    let mut waiting: Vec<Entry> = Vec::new();
+    while let Ok((at, entries)) = inbox.recv() {
+        waiting.extend(entries);
+        let news = match store.append(run, &waiting) {
+            Ok(()) => {
+                waiting.clear();
+                whole = true;
+                Event::Stored(at)
+            }
+            Err(error) => {
+                whole = false;
+                let cause = std::error::Error::source(&error).map(ToString::to_string);
+                let cause = cause.map(|cause| format!(": {cause}")).unwrap_or_default();
+                Event::StoreFailed(format!("{error}{cause}"))
+            }
+        };
+        if events.send((os::moment(), news)).is_err() {
+            tracing::debug!("nobody waits for confirmation");
+        }
+    }
+    whole
+}
