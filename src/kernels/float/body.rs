@@ -12,7 +12,8 @@ pub(super) const ADDENDS: usize = 64;
 
 /// Addends are taken in blocks, each chain a block ahead of the one before it.
 const BLOCK: usize = 8;
-const BLOCKS: usize = ADDENDS / BLOCK;
+/// From the addend of the first chain to that of the last.
+const WINDOW: usize = (FMA_CHAINS - 1) * BLOCK + 1;
 /// Bits of an addend that change: together below 2^-6.
 pub(super) const ADDEND_NOISE: u64 = (1 << 46) - 1;
 
@@ -66,11 +67,13 @@ pub(super) fn advance(
 ) {
     let mut state = *chains;
     for _ in 0..rounds {
-        for block in 0..BLOCKS {
+        // Twice in a row, so that the chains' addends lie at fixed distances.
+        let twice: [f64; 2 * ADDENDS] = std::array::from_fn(|index| addends[index % ADDENDS]);
+        for block in 0..ADDENDS / BLOCK {
             for place in 0..BLOCK {
-                stretch_and_contract(&mut state, pin, |chain| {
-                    addends[(block + chain) % BLOCKS * BLOCK + place]
-                });
+                let window = twice[block * BLOCK + place..].first_chunk();
+                let window = window.expect("the last window ends at the last addend");
+                stretch_and_contract(&mut state, pin, window);
             }
             divide(&mut state, pin);
             take_root(&mut state, pin);
@@ -80,19 +83,27 @@ pub(super) fn advance(
     *chains = state;
 }
 
+/// Moves all multiply-add chains; written out, for a loop over them kept their values in memory.
 #[inline(always)]
 fn stretch_and_contract(
     state: &mut Chains,
     pin: impl Fn(f64) -> f64 + Copy,
-    addend_of: impl Fn(usize) -> f64,
+    window: &[f64; WINDOW],
 ) {
     let constants = state.constants;
-    let chains = state.fma.iter_mut().zip(&mut state.fma_sums);
-    for (chain, (value, sum)) in chains.enumerate() {
-        let stretched = pin(value.mul_add(constants.stretch, addend_of(chain)));
-        *value = pin(stretched.mul_add(constants.contract, constants.recentre));
-        *sum = sum.wrapping_add(stretched.to_bits());
-    }
+    let mut turn = |chain: usize| {
+        let stretched = pin(state.fma[chain].mul_add(constants.stretch, window[BLOCK * chain]));
+        state.fma[chain] = pin(stretched.mul_add(constants.contract, constants.recentre));
+        state.fma_sums[chain] = state.fma_sums[chain].wrapping_add(stretched.to_bits());
+    };
+    turn(0);
+    turn(1);
+    turn(2);
+    turn(3);
+    turn(4);
+    turn(5);
+    turn(6);
+    turn(7);
 }
 
 #[inline(always)]
