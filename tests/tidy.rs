@@ -19,6 +19,7 @@ const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/memory/cells.rs",
     "src/kernels/memory/wide.rs",
     "src/kernels/probe.rs",
+    "src/kernels/vector/wide.rs",
     "src/kernels/vector/x86.rs",
     "src/os/crash.rs",
     "src/os/memory.rs",
