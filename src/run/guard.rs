@@ -10,6 +10,9 @@ use crate::model::{
 
 /// A jump between two samples that no processor can make, in degrees Celsius.
 const IMPOSSIBLE_JUMP_C: f64 = 60.0;
+/// A chip whose critical value lies outside of this, in degrees Celsius, names none: drivers hand
+/// through 0, 127 or 255 where the register was never set, and no reading over 125 counts.
+const CREDIBLE_CRITICAL_C: std::ops::RangeInclusive<f64> = 40.0..=125.0;
 /// A thermometer that does not move for this long across an idle-to-load step is frozen.
 const FROZEN_AFTER: Duration = Duration::from_secs(60);
 /// A fan or pump that had turned and reads 0 for this long under load stands still.
@@ -67,16 +70,19 @@ impl Guard {
         if channel.quantity != Quantity::Temperature {
             return None;
         }
+        let critical = channel
+            .critical
+            .filter(|critical| CREDIBLE_CRITICAL_C.contains(critical));
         let below = |critical: f64| critical - self.heat.below_critical_c;
         match channel.role {
             Role::Package | Role::Core | Role::Die => Some(
                 self.heat
                     .maker_c
-                    .or(channel.critical.map(below))
+                    .or(critical.map(below))
                     .unwrap_or(self.heat.fallback_c),
             ),
             Role::MemoryModule => Some(self.heat.memory_module_c),
-            Role::Regulator | Role::Drive => channel.critical,
+            Role::Regulator | Role::Drive => critical,
             Role::CoreVoltage
             | Role::Ambient
             | Role::Board
@@ -100,21 +106,26 @@ impl Guard {
         for reading in readings {
             self.last.insert(reading.channel, reading.value);
         }
-        if let Some((label, reading_c, ceiling_c)) = hottest {
-            if std::mem::replace(&mut self.over_once, true) {
-                return Word::OverHot {
-                    label,
-                    reading_c,
-                    ceiling_c,
-                };
-            }
-            return Word::LookAgain;
+        let over_before = std::mem::replace(&mut self.over_once, hottest.is_some());
+        // A sensor that jumps is no witness of heat, so this comes before the ceiling.
+        if let Some(gap) = jumped {
+            return Word::Blind(gap);
         }
-        self.over_once = false;
-        match blind.or(jumped).or(frozen) {
-            Some(gap) => Word::Blind(gap),
-            None => Word::Fine,
+        match (hottest, blind.or(frozen)) {
+            (Some((label, reading_c, ceiling_c)), _) if over_before => Word::OverHot {
+                label,
+                reading_c,
+                ceiling_c,
+            },
+            (_, Some(gap)) => Word::Blind(gap),
+            (Some(_), None) => Word::LookAgain,
+            (None, None) => Word::Fine,
         }
+    }
+
+    /// True unless the last round was over a ceiling.
+    pub(super) fn is_calm(&self) -> bool {
+        !self.over_once
     }
 
     fn value(readings: &[Reading], channel: ChannelId) -> Option<f64> {
@@ -137,19 +148,23 @@ impl Guard {
         over.max_by(|(_, one, _), (_, other, _)| one.total_cmp(other))
     }
 
+    /// The processor thermometers that the guard trusts. Slow ones are in few rounds only, so they can
+    /// neither be missed nor be seen to stand still.
     fn thermometers(&self) -> impl Iterator<Item = &Channel> {
         self.channels.iter().filter(|channel| {
-            channel.quantity == Quantity::Temperature && channel.role.is_processor()
+            channel.quantity == Quantity::Temperature
+                && channel.role.is_processor()
+                && !channel.slow
         })
     }
 
     fn missing(&mut self, readings: &[Reading], lost: &[(ChannelId, Loss)]) -> Option<Gap> {
         let ids: Vec<(ChannelId, String)> = self
             .thermometers()
-            .filter(|channel| !channel.slow)
             .map(|channel| (channel.id, channel.label.clone()))
             .collect();
         let mut gone = None;
+        // One round without any is blind; at the end of their scale they get the usual three.
         let mut any = ids.is_empty();
         for (id, label) in ids {
             if Self::value(readings, id).is_some() {
@@ -161,11 +176,12 @@ impl Guard {
                 continue;
             };
             *missed += 1;
+            let why = lost
+                .iter()
+                .find(|(channel, _)| *channel == id)
+                .map(|(_, loss)| *loss);
+            any |= why == Some(Loss::Clipped);
             if *missed >= LOST_ROUNDS {
-                let why = lost
-                    .iter()
-                    .find(|(channel, _)| *channel == id)
-                    .map(|(_, loss)| *loss);
                 gone = Some((label, why));
             }
         }
@@ -205,11 +221,10 @@ impl Guard {
             .thermometers()
             .map(|channel| (channel.id, channel.label.clone()))
             .collect();
-        let mut all_frozen = !ids.is_empty();
+        let mut all_frozen = true;
         let mut named = String::new();
         for (id, label) in ids {
             let Some(value) = Self::value(readings, id) else {
-                all_frozen = false;
                 continue;
             };
             let still = self.still_since.entry(id).or_insert((now, value));
@@ -225,7 +240,7 @@ impl Guard {
             all_frozen &= frozen;
             named = label;
         }
-        all_frozen.then(|| Gap {
+        (all_frozen && !named.is_empty()).then(|| Gap {
             kind: GapKind::SensorFrozen,
             about: format!("{named} did not move in a minute although load began"),
             remedy: "the reading is not live; check the sensor's driver".to_owned(),
@@ -246,11 +261,12 @@ impl Guard {
             let Some(value) = Self::value(readings, channel.id) else {
                 continue;
             };
-            if value > 0.0 {
+            // The seconds count under load only: some fans rest while the machine does.
+            if value > 0.0 || (!under_load && self.turned.contains_key(&channel.id)) {
                 self.turned.insert(channel.id, None);
             } else if let Some(zero_since) = self.turned.get_mut(&channel.id) {
                 let since = *zero_since.get_or_insert(now);
-                if under_load && now.since(since) >= STANDSTILL {
+                if now.since(since) >= STANDSTILL {
                     self.turned.remove(&channel.id);
                     return Some(channel.label.clone());
                 }

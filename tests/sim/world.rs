@@ -3,116 +3,18 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use std::time::Duration;
 
 use soakproof::model::{
-    Asserts, Channel, ChannelId, Cpu, CpuId, Declared, Entry, HeatLimits, InstructionSet,
-    LoadClass, Loss, Machine, MemoryFault, MemoryFaultClass, Mismatch, Moment, Mono, OnFinding,
-    Plan, PlannedLoad, Quantity, Reading, Rhythm, Role, RunHeader, Segment, Stage, StageGate, Wall,
-    WorkerProgress,
+    ChannelId, CpuId, Entry, FindingKind, Loss, MemoryFault, MemoryFaultClass, Mismatch, Moment,
+    Mono, Reading, RunHeader, Severity, Wall, WorkerProgress,
 };
 use soakproof::run::core::{Action, Core, Event, Exit, Limits, Report, Silence, WorkerId};
 
+use crate::machine::{CEILING_C, header, plan};
+use crate::trouble::{Chance, Trouble};
+
 const STEP_MS: u64 = 100;
-const CEILING_C: f64 = 95.0;
 const MOST_STEPS: u64 = 6_000;
-
-/// SplitMix64 (Steele, Lea, Flood 2014): the same on every machine and in every version.
-#[derive(Debug, Clone)]
-pub(crate) struct Chance(u64);
-
-impl Chance {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-
-    fn one_in(&mut self, n: u64) -> bool {
-        self.next().is_multiple_of(n)
-    }
-
-    fn second(&mut self, most: u64) -> u64 {
-        1 + self.next() % most
-    }
-}
-
-#[test]
-fn the_chance_is_the_published_generator() {
-    // Widely published first outputs for seed 1234567 (quoted from memory, and computed).
-    let mut chance = Chance(1_234_567);
-    assert_eq!(chance.next(), 6_457_827_717_110_365_317);
-    assert_eq!(chance.next(), 3_203_168_211_198_807_973);
-}
-
-/// What goes wrong in a run.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct Trouble {
-    pub(crate) climb_c_per_s: f64,
-    pub(crate) sampler_dies_at_s: Option<u64>,
-    pub(crate) sampler_stutters: bool,
-    pub(crate) sensor_gone_at_s: Option<u64>,
-    pub(crate) sensor_jumps_at_s: Option<u64>,
-    pub(crate) frozen: bool,
-    pub(crate) stop_at_s: Option<u64>,
-    pub(crate) kill_at_s: Option<u64>,
-    pub(crate) store_fails_at_s: Option<u64>,
-    pub(crate) store_silent_from_s: Option<u64>,
-    pub(crate) sleeps_at_s: Option<u64>,
-    pub(crate) liar: Option<u32>,
-    pub(crate) forgetful: Option<u32>,
-    pub(crate) crashes_at_s: Option<u64>,
-    pub(crate) killed_at_s: Option<u64>,
-    pub(crate) hangs: Option<(u64, Silence)>,
-    pub(crate) unable: bool,
-    pub(crate) not_started: bool,
-    pub(crate) deaf: bool,
-    pub(crate) go_on: bool,
-    pub(crate) long: bool,
-    pub(crate) wall_jumps: bool,
-}
-
-impl Trouble {
-    /// Troubles drawn from `seed`; about a quarter of the runs are left alone.
-    pub(crate) fn drawn(seed: u64) -> Self {
-        let mut chance = Chance(seed ^ 0x5eed);
-        let mut trouble = Self {
-            go_on: chance.one_in(2),
-            ..Self::default()
-        };
-        if chance.one_in(4) {
-            return trouble;
-        }
-        let mut at = |n: u64| chance.one_in(n).then(|| chance.second(30));
-        trouble.sampler_dies_at_s = at(12);
-        trouble.sensor_gone_at_s = at(12);
-        trouble.sensor_jumps_at_s = at(12);
-        trouble.stop_at_s = at(10);
-        trouble.kill_at_s = at(20);
-        trouble.store_fails_at_s = at(15);
-        trouble.store_silent_from_s = at(15);
-        trouble.sleeps_at_s = at(20);
-        trouble.crashes_at_s = at(8);
-        trouble.killed_at_s = at(12);
-        let silence = match chance.next() % 3 {
-            0 => Silence::Running,
-            1 => Silence::Starved,
-            _ => Silence::StoppedFromOutside,
-        };
-        trouble.hangs = chance.one_in(8).then(|| (chance.second(20), silence));
-        trouble.climb_c_per_s = if chance.one_in(6) { 6.0 } else { 0.0 };
-        trouble.sampler_stutters = chance.one_in(6);
-        trouble.liar = chance.one_in(6).then_some(0);
-        trouble.forgetful = chance.one_in(8).then_some(1);
-        trouble.unable = chance.one_in(25);
-        trouble.not_started = chance.one_in(25);
-        trouble.deaf = chance.one_in(6);
-        trouble.wall_jumps = chance.one_in(5);
-        trouble
-    }
-}
 
 #[derive(Debug)]
 struct SimWorker {
@@ -143,119 +45,9 @@ pub(crate) struct World {
     sample_soon: bool,
     last_sample: u64,
     over_before: Option<u64>,
-    guard_spoke: bool,
+    last_value: Option<f64>,
+    killed: bool,
     story: String,
-}
-
-fn plan(trouble: &Trouble) -> Plan {
-    let load = |kernel: &str, cpus: &[u32], rhythm| PlannedLoad {
-        kernels: vec![kernel.to_owned()],
-        cpus: cpus.iter().copied().map(CpuId).collect(),
-        rhythm,
-        switch_ms: 0,
-        memory_bytes_per_worker: 0,
-    };
-    let stage = |name: &str, segments: Vec<(u64, Vec<PlannedLoad>)>| Stage {
-        name: name.to_owned(),
-        segments: segments
-            .into_iter()
-            .map(|(seconds, loads)| Segment {
-                length: Duration::from_secs(seconds),
-                loads,
-            })
-            .collect(),
-        gate: StageGate::Open,
-    };
-    let even = Rhythm::Even;
-    let pulsed = Rhythm::Pulsed {
-        on_ms: 500,
-        off_ms: 500,
-    };
-    let longest = if trouble.long { 90 } else { 8 };
-    Plan {
-        suite: "simulated".to_owned(),
-        about: String::new(),
-        stages: vec![
-            stage("idle", vec![(2, vec![])]),
-            stage("all", vec![(5, vec![load("sums", &[0, 1], even)])]),
-            stage(
-                "in turn",
-                vec![
-                    (2, vec![load("sums", &[0], even)]),
-                    (2, vec![load("sums", &[1], even)]),
-                ],
-            ),
-            stage("pulses", vec![(3, vec![load("walk", &[0, 1], pulsed)])]),
-            stage("long", vec![(longest, vec![load("sums", &[0, 1], even)])]),
-            stage("cool", vec![(2, vec![])]),
-        ],
-        claim: None,
-        asserts: Asserts {
-            answers: true,
-            heat: false,
-            clock: false,
-            memory: false,
-        },
-        on_finding: if trouble.go_on {
-            OnFinding::Continue
-        } else {
-            OnFinding::Stop
-        },
-        sample_period: Duration::from_secs(1),
-        stall_after: Duration::from_secs(5),
-        heat: HeatLimits::default(),
-        needs_thermometer: false,
-        shortened: vec![],
-    }
-}
-
-fn header(plan: Plan) -> RunHeader {
-    let cpu = |id| Cpu {
-        id: CpuId(id),
-        core: id,
-        package: 0,
-        kind: None,
-    };
-    let channel = Channel {
-        id: ChannelId(0),
-        quantity: Quantity::Temperature,
-        role: Role::Package,
-        source: "sys/class/hwmon/hwmon0/temp1_input".to_owned(),
-        chip: "invented".to_owned(),
-        label: "package".to_owned(),
-        core: None,
-        limit: None,
-        critical: Some(CEILING_C + 5.0),
-        step: Some(1.0),
-        slow: false,
-    };
-    RunHeader {
-        format: soakproof::model::FORMAT,
-        id: "simulated".to_owned(),
-        program: "0".to_owned(),
-        started: Moment::default(),
-        plan,
-        machine: Machine {
-            cpus: vec![cpu(0), cpu(1)],
-            simulated: true,
-            ..Machine::default()
-        },
-        channels: vec![channel],
-        gaps: vec![],
-        declared: Declared::default(),
-        kernels: vec![
-            (
-                "sums".to_owned(),
-                LoadClass::ScalarInteger,
-                InstructionSet::Portable,
-            ),
-            (
-                "walk".to_owned(),
-                LoadClass::Memory,
-                InstructionSet::Portable,
-            ),
-        ],
-    }
 }
 
 impl World {
@@ -283,7 +75,8 @@ impl World {
             sample_soon: false,
             last_sample: 0,
             over_before: None,
-            guard_spoke: false,
+            last_value: None,
+            killed: false,
             story: String::new(),
         }
     }
@@ -347,6 +140,19 @@ impl World {
         let silent = trouble
             .store_silent_from_s
             .is_some_and(|from| self.step >= from * 10);
+        if let Some((second, severity)) = trouble.hardware
+            && self.step >= second * 10
+            && self.step.is_multiple_of(20)
+            && !self.core.is_over()
+        {
+            self.errors_told += u64::from(severity != Severity::Corrected) * 2;
+            self.tell(Event::Hardware(FindingKind::HardwareError {
+                severity,
+                source: "kernel log".to_owned(),
+                text: "invented".to_owned(),
+                count: 2,
+            }));
+        }
         if !silent {
             self.tell(Event::Stored(self.now().mono));
         }
@@ -368,32 +174,18 @@ impl World {
         if dead || !due || late {
             return;
         }
-        let gone = self
-            .trouble
-            .sensor_gone_at_s
-            .is_some_and(|at| self.step >= at * 10);
-        let jumps = self
-            .trouble
-            .sensor_jumps_at_s
-            .is_some_and(|at| self.step >= at * 10);
-        let value = match (self.trouble.frozen, jumps) {
-            (true, _) => 44.0,
-            (false, true) => self.temperature - 65.0,
-            (false, false) => self.temperature.round(),
-        };
-        let channel = ChannelId(0);
-        let (readings, lost) = if gone {
-            (vec![], vec![(channel, Loss::Vanished)])
-        } else {
-            (vec![Reading { channel, value }], vec![])
-        };
-        let over = !gone && value >= CEILING_C;
+        let (readings, lost) = self.read_thermometer();
+        let value = readings.first().map(|reading| reading.value);
+        let over = value.is_some_and(|value| value >= CEILING_C);
+        let leapt = value
+            .zip(self.last_value)
+            .is_some_and(|(now, before)| (now - before).abs() > 60.0);
+        self.last_value = value.or(self.last_value);
         let twice = over && self.over_before.is_some();
-        if over && self.over_before.is_none() {
-            self.over_before = Some(self.step);
-        } else if !over {
-            self.over_before = None;
-        }
+        self.over_before = match (over, self.over_before) {
+            (true, before) => before.or(Some(self.step)),
+            (false, _) => None,
+        };
         let workers = self
             .workers
             .iter()
@@ -401,35 +193,47 @@ impl World {
             .map(|(id, worker)| (*id, self.progress(worker)))
             .collect();
         self.last_sample = self.step;
-        let closing = self.guard_spoke || self.finishes > 0;
+        let must_kill = (twice || leapt) && !self.killed && !self.core.is_over();
+        self.over_twice |= must_kill && !leapt;
         let first = self.tell(Event::Sampled {
             readings,
             lost,
             workers,
         });
-        if twice && loaded > 0 && !closing && !self.was_closing() {
-            self.over_twice = true;
-            self.guard_spoke = true;
+        if must_kill {
             assert_eq!(
                 first,
                 Some(Action::KillAll),
                 "the guard comes first\n{}",
                 self.story()
             );
-            let began = self.over_before.expect("over");
-            self.kill_delay_ms = Some((self.step - began) * STEP_MS);
+            self.kill_delay_ms = self.over_before.map(|began| (self.step - began) * STEP_MS);
         }
     }
 
-    /// True when the run was ending for another reason before this step.
-    fn was_closing(&self) -> bool {
-        self.workers
-            .values()
-            .any(|worker| worker.alive && worker.ends_at.is_some())
-            && !self.entries.iter().rev().take(4).any(|entry| {
-                matches!(entry, Entry::Finding(f)
-                    if matches!(f.kind, soakproof::model::FindingKind::OverHot { .. }))
-            })
+    fn read_thermometer(&self) -> (Vec<Reading>, Vec<(ChannelId, Loss)>) {
+        let trouble = &self.trouble;
+        let since = |second: Option<u64>| second.is_some_and(|second| self.step >= second * 10);
+        let channel = ChannelId(0);
+        if since(trouble.sensor_gone_at_s) {
+            return (vec![], vec![(channel, Loss::Vanished)]);
+        }
+        if trouble
+            .clipped_from_s
+            .is_some_and(|(from, lasts)| self.step >= from * 10 && self.step < (from + lasts) * 10)
+        {
+            return (vec![], vec![(channel, Loss::Clipped)]);
+        }
+        let value = if trouble.frozen {
+            44.0
+        } else if since(trouble.sensor_jumps_at_s) {
+            self.temperature - 65.0
+        } else if since(trouble.sensor_leaps_at_s) {
+            (self.temperature + 62.0).min(124.0)
+        } else {
+            self.temperature.round()
+        };
+        (vec![Reading { channel, value }], vec![])
     }
 
     fn progress(&self, worker: &SimWorker) -> WorkerProgress {
@@ -465,6 +269,9 @@ impl World {
                 self.tell(Event::Exited(id, exit, Some(progress)));
                 continue;
             }
+            if trouble.never_ready {
+                continue;
+            }
             if !worker.ready && step > worker.born + 1 {
                 if trouble.unable && worker.cpu == CpuId(1) {
                     worker.ready = true;
@@ -482,7 +289,6 @@ impl World {
 
     fn misbehave(&mut self, id: WorkerId) {
         let (step, trouble) = (self.step, self.trouble.clone());
-        let pass = step;
         let Some(worker) = self.workers.get_mut(&id) else {
             return;
         };
@@ -516,6 +322,27 @@ impl World {
             self.tell(Event::Exited(id, exit, None));
             return;
         }
+        let unasked = [
+            (trouble.panics_at_s, Exit::Status(101)),
+            (trouble.leaves_at_s, Exit::Clean),
+        ];
+        for (at, exit) in unasked {
+            if at == Some(step / 10) && step % 10 == 0 {
+                worker.alive = false;
+                self.tell(Event::Exited(id, exit, None));
+                return;
+            }
+        }
+        self.err(id);
+    }
+
+    /// Wrong answers and wrong words of memory.
+    fn err(&mut self, id: WorkerId) {
+        let (step, pass) = (self.step, self.step);
+        let trouble = self.trouble.clone();
+        let Some(worker) = self.workers.get_mut(&id) else {
+            return;
+        };
         let lies = trouble.liar == Some(worker.cpu.0) && step % 7 == 0 && step > 40;
         let forgets = trouble.forgetful == Some(worker.cpu.0) && step % 11 == 0 && step > 60;
         worker.errors += u64::from(lies) + u64::from(forgets);
@@ -562,6 +389,7 @@ impl World {
             kills.is_none_or(|at| at == 0),
             "the kill comes first: {actions:?}"
         );
+        self.killed |= kills.is_some();
         for action in actions {
             if !matches!(action, Action::Record(Entry::Sample(_))) {
                 writeln!(self.story, "          -> {action:?}").expect("text");
@@ -578,10 +406,16 @@ impl World {
             self.story()
         );
         let age = self.step - self.last_sample;
-        assert!(age <= 31, "load without a live guard\n{}", self.story());
+        assert!(age <= 30, "load without a live guard\n{}", self.story());
         assert!(
-            !self.guard_spoke,
-            "load after the guard's stop\n{}",
+            !self.killed,
+            "load after everything was killed\n{}",
+            self.story()
+        );
+        assert_eq!(
+            self.over_before,
+            None,
+            "load while over the ceiling\n{}",
             self.story()
         );
         if self.trouble.not_started && cpu == CpuId(1) {

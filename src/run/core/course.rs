@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::{Action, Core, LEAD, Phase, Worker, WorkerId};
-use crate::model::{End, Entry, Moment, StageGate, StageMark, Stamped};
+use crate::model::{End, Entry, Moment, PlannedLoad, Rhythm, StageGate, StageMark, Stamped};
 
 impl Core {
     pub(super) fn stop_workers(&mut self, actions: &mut Vec<Action>) {
@@ -12,6 +12,21 @@ impl Core {
                 actions.push(Action::Stop(*number));
             }
         }
+    }
+
+    /// Ends all load this instant; called before anything else is put into the batch.
+    pub(super) fn kill_all(&mut self, actions: &mut Vec<Action>) {
+        self.killed = true;
+        actions.push(Action::KillAll);
+    }
+
+    /// A segment starts only while samples come and the last one was under every ceiling.
+    fn may_start(&self, now: Moment) -> bool {
+        let late = self.plan.sample_period * self.limits.late_periods;
+        let fresh = self
+            .last_sample
+            .is_some_and(|at| now.mono.since(at) <= late);
+        self.begun && self.guard_lives && fresh && self.guard.is_calm()
     }
 
     /// Begins to end the run; the first reason holds.
@@ -27,8 +42,7 @@ impl Core {
     pub(super) fn advance(&mut self, now: Moment, actions: &mut Vec<Action>) {
         match self.phase {
             Phase::Waiting => {
-                if self.begun && self.guard_lives {
-                    actions.push(Action::Record(self.mark(now, false)));
+                if self.may_start(now) {
                     self.start_segment(now, actions);
                 }
             }
@@ -68,16 +82,23 @@ impl Core {
     }
 
     fn start_segment(&mut self, now: Moment, actions: &mut Vec<Action>) {
-        let segment = self
-            .plan
-            .stages
-            .get(self.place.0)
-            .and_then(|stage| stage.segments.get(self.place.1));
-        let Some(loads) = segment.map(|segment| segment.loads.clone()) else {
+        let Some(stage) = self.plan.stages.get(self.place.0) else {
             self.close(End::Complete, actions);
             return;
         };
+        let segment = stage.segments.get(self.place.1);
+        let loads = segment.map(|segment| segment.loads.clone());
+        if self.marked.replace(self.place.0) != Some(self.place.0) {
+            actions.push(Action::Record(self.mark(now, false)));
+        }
+        let Some(loads) = loads else {
+            self.next_segment(now, actions);
+            return;
+        };
         self.phase = Phase::Segment;
+        if loads.is_empty() {
+            self.loaded_since = None;
+        }
         self.epoch = now.mono.plus(LEAD);
         self.segment_since = loads.is_empty().then_some(now.mono);
         for (load, what) in (0_u16..).zip(loads) {
@@ -116,6 +137,10 @@ impl Core {
             .get(self.place.0)
             .and_then(|stage| stage.segments.get(self.place.1));
         let length = segment.map_or(Duration::ZERO, |segment| segment.length);
+        let warms = segment.is_some_and(|segment| segment.loads.iter().any(warms));
+        if self.loaded_since.is_none() && warms {
+            self.loaded_since = self.segment_since;
+        }
         let done = self
             .segment_since
             .is_some_and(|since| now.mono.since(since) >= length);
@@ -137,7 +162,8 @@ impl Core {
             .map_or(0, |stage| stage.segments.len());
         if self.place.1 + 1 < segments {
             self.place.1 += 1;
-            self.start_segment(now, actions);
+            self.phase = Phase::Waiting;
+            self.advance(now, actions);
             return;
         }
         actions.push(Action::Record(self.mark(now, true)));
@@ -158,8 +184,8 @@ impl Core {
             self.advance(now, actions);
         } else {
             self.place = (self.place.0 + 1, 0);
-            actions.push(Action::Record(self.mark(now, false)));
-            self.start_segment(now, actions);
+            self.phase = Phase::Waiting;
+            self.advance(now, actions);
         }
     }
 
@@ -182,6 +208,14 @@ impl Core {
                 })
             }
         }
+    }
+}
+
+/// Bursts of some milliseconds with deep idle between need not move a thermometer by a degree.
+fn warms(load: &PlannedLoad) -> bool {
+    match load.rhythm {
+        Rhythm::Even | Rhythm::Pulsed { .. } => true,
+        Rhythm::Sparse { .. } => false,
     }
 }
 

@@ -11,14 +11,15 @@ use std::time::Duration;
 
 impl Core {
     pub(super) fn tick(&mut self, now: Moment, actions: &mut Vec<Action>) {
-        if !self.begun || self.phase == Phase::Closing {
+        if !self.begun {
             return;
         }
         let late = self.plan.sample_period * self.limits.late_periods;
-        if self.last_sample.is_some_and(|at| now.mono.since(at) > late) {
+        // Load that is only being asked to end is load still: the guard watches to the last worker.
+        if !self.killed && self.last_sample.is_some_and(|at| now.mono.since(at) > late) {
             let about = format!("no reading of the sensors for {:.1} s", late.as_secs_f64());
             let remedy = "a sensor that answers this late cannot guard the machine".to_owned();
-            actions.push(Action::KillAll);
+            self.kill_all(actions);
             self.gap(
                 Gap {
                     kind: GapKind::SamplerLate,
@@ -28,6 +29,9 @@ impl Core {
                 actions,
             );
             self.close(End::Guard { reason: about }, actions);
+        }
+        if self.phase == Phase::Closing {
+            return;
         }
         let unconfirmed = self.stored.map_or(0, |at| now.mono.since(at).as_secs());
         if unconfirmed >= self.limits.store_gap_s {
@@ -67,16 +71,17 @@ impl Core {
         actions: &mut Vec<Action>,
     ) {
         self.last_sample = Some(now.mono);
-        self.guard_lives = true;
-        let load_since = self.load_since();
-        let word = self.guard.judge(now.mono, (&readings, &lost), load_since);
+        self.guard_lives = self.begun;
+        let word = self
+            .guard
+            .judge(now.mono, (&readings, &lost), self.loaded_since);
         let standstill = self
             .guard
-            .standstill(now.mono, &readings, load_since.is_some());
+            .standstill(now.mono, &readings, !self.workers.is_empty());
         self.readings.clone_from(&readings);
-        let stops = matches!(word, Word::OverHot { .. } | Word::Blind(_));
-        if stops && self.phase != Phase::Closing {
-            actions.push(Action::KillAll);
+        let stops = matches!(word, Word::OverHot { .. } | Word::Blind(_)) && !self.killed;
+        if stops {
+            self.kill_all(actions);
         }
         let mut seen = Vec::new();
         for (number, progress) in workers {
@@ -101,6 +106,8 @@ impl Core {
         match word {
             Word::Fine => {}
             Word::LookAgain => actions.push(Action::SampleSoon),
+            // All load was killed before: what a thermometer says now is no evidence.
+            Word::OverHot { .. } | Word::Blind(_) if !stops => {}
             Word::OverHot {
                 label,
                 reading_c,
@@ -112,10 +119,8 @@ impl Core {
                     reading_c,
                     ceiling_c,
                 };
-                if self.phase != Phase::Closing {
-                    self.find(now, None, kind, actions);
-                    self.close(End::Guard { reason }, actions);
-                }
+                self.find(now, None, kind, actions);
+                self.close(End::Guard { reason }, actions);
             }
             Word::Blind(gap) => {
                 let reason = gap.about.clone();
@@ -133,7 +138,8 @@ impl Core {
                 .progress
                 .as_ref()
                 .is_some_and(|progress| progress.silent_ns > bound && !progress.pausing);
-            if silent && !worker.examining && !worker.stopping {
+            // A worker that still gets its memory is under its own, longer limit.
+            if silent && worker.ready && !worker.examining && !worker.stopping {
                 worker.examining = true;
                 actions.push(Action::Examine(*number));
             }
@@ -218,8 +224,9 @@ impl Core {
                     FindingKind::Stall { silent_s },
                     actions,
                 );
-                if let Some(worker) = self.workers.get_mut(&number) {
-                    worker.stopping = true;
+                if let Some(worker) = self.workers.get_mut(&number)
+                    && !std::mem::replace(&mut worker.stopping, true)
+                {
                     actions.push(Action::Stop(number));
                 }
             }
@@ -280,10 +287,26 @@ impl Core {
         let Some(worker) = self.workers.remove(&number) else {
             return;
         };
+        let cpu = worker.cpu;
         if worker.stopping || self.phase == Phase::Closing {
+            if let Exit::Status(status) = exit
+                && worker.ready
+            {
+                let about =
+                    format!("the worker on {cpu}, asked to end, ended with status {status}");
+                let remedy = "a defect of this program or of the machine: report it".to_owned();
+                let kind = GapKind::Environment;
+                self.gap(
+                    Gap {
+                        kind,
+                        about,
+                        remedy,
+                    },
+                    actions,
+                );
+            }
             return;
         }
-        let cpu = worker.cpu;
         let reason = match exit {
             Exit::Killed { reason, .. } => reason,
             Exit::Trap { .. } => return,

@@ -23,13 +23,13 @@ fn fault_of(cpu: Option<CpuId>, kernel: Option<&str>, kind: &FindingKind) -> Fau
             _,
         ) => Fault::Hardware(source.clone(), *severity),
         (FindingKind::Throttled { source, .. }, _) => Fault::Throttled(source.clone()),
+        (FindingKind::CoolingStopped { label }, _) => Fault::Cooling(label.clone()),
         (
             FindingKind::WrongAnswer(_)
             | FindingKind::WrongMemory(_)
             | FindingKind::Trap { .. }
             | FindingKind::Stall { .. }
             | FindingKind::OverHot { .. }
-            | FindingKind::CoolingStopped { .. }
             | FindingKind::Reset { .. },
             _,
         ) => Fault::Other,
@@ -90,11 +90,15 @@ impl Core {
             .faults
             .iter()
             .position(|other| *other == fault && fault != Fault::Other);
-        // Past the limit every further fault raises the count of the last one kept.
-        let full = (self.findings.len() >= self.limits.findings).then(|| self.findings.len() - 1);
-        if let Some(index) = known.or(full) {
+        // The reader of throttling counts since the run began; all others tell of new events.
+        let cumulative = known.is_some() && matches!(kind, FindingKind::Throttled { .. });
+        if let Some(index) = known.or_else(|| self.last_alike(&kind)) {
             let known = &mut self.findings[index];
-            known.events = known.events.saturating_add(events);
+            known.events = if cumulative {
+                known.events.max(events)
+            } else {
+                known.events.saturating_add(events)
+            };
             let (finding, events) = (u32::try_from(index).unwrap_or(u32::MAX), known.events);
             actions.push(Action::Record(Entry::Repeated { finding, events }));
         } else {
@@ -125,6 +129,18 @@ impl Core {
         if failing && !by_guard && self.plan.on_finding == OnFinding::Stop {
             self.close(End::Finding, actions);
         }
+    }
+
+    /// Past the limit every further fault raises the count of the last one kept of its kind and
+    /// weight, so that no kind of evidence is hidden behind a thousand of another.
+    fn last_alike(&self, kind: &FindingKind) -> Option<usize> {
+        if self.findings.len() < self.limits.findings {
+            return None;
+        }
+        self.findings.iter().rposition(|known| {
+            std::mem::discriminant(&known.kind) == std::mem::discriminant(kind)
+                && is_failing(&known.kind) == is_failing(kind)
+        })
     }
 
     /// The core's own thermometer where there is one, else the hottest of the processor.

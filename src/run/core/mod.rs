@@ -30,7 +30,8 @@ const SLEPT_MS: u64 = 1000;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
-    /// Not begun, or begun and waiting for the first sample: no load without a live guard.
+    /// Not begun, or waiting for a fresh and cool enough sample before a segment starts: no load
+    /// without a live guard.
     Waiting,
     /// A segment runs.
     Segment,
@@ -59,6 +60,7 @@ enum Fault {
     Memory(CpuId, u64, bool),
     Hardware(String, Severity),
     Throttled(String),
+    Cooling(String),
     Other,
 }
 
@@ -74,7 +76,9 @@ pub struct Core {
     begun: bool,
     place: (usize, usize),
     epoch: Mono,
+    marked: Option<usize>,
     segment_since: Option<Mono>,
+    loaded_since: Option<Mono>,
     workers: BTreeMap<WorkerId, Worker>,
     next_worker: u32,
     findings: Vec<Finding>,
@@ -82,6 +86,7 @@ pub struct Core {
     gaps: Vec<Gap>,
     last_sample: Option<Mono>,
     guard_lives: bool,
+    killed: bool,
     readings: Vec<Reading>,
     stored: Option<Mono>,
     closing: Option<End>,
@@ -101,7 +106,9 @@ impl Core {
             begun: false,
             place: (0, 0),
             epoch: Mono(0),
+            marked: None,
             segment_since: None,
+            loaded_since: None,
             workers: BTreeMap::new(),
             next_worker: 0,
             findings: Vec::new(),
@@ -109,6 +116,7 @@ impl Core {
             gaps: Vec::new(),
             last_sample: None,
             guard_lives: false,
+            killed: false,
             readings: Vec::new(),
             stored: None,
             closing: None,
@@ -161,7 +169,7 @@ impl Core {
             }
             Event::StopAsked => self.close(End::Stopped, &mut actions),
             Event::KillAsked => {
-                actions.push(Action::KillAll);
+                self.kill_all(&mut actions);
                 self.close(End::Stopped, &mut actions);
             }
             Event::Stored(until) => self.stored = self.stored.max(Some(until)),
@@ -200,10 +208,5 @@ impl Core {
     fn indices(&self) -> (u16, u16) {
         let narrow = |index: usize| u16::try_from(index).unwrap_or(u16::MAX);
         (narrow(self.place.0), narrow(self.place.1))
-    }
-
-    /// Since when the present load runs; none while idle.
-    fn load_since(&self) -> Option<Mono> {
-        self.segment_since.filter(|_| !self.workers.is_empty())
     }
 }
