@@ -38,7 +38,7 @@ impl Sampler {
     ) -> Self {
         let (soon, asked) = channel();
         std::thread::spawn(move || {
-            let mut next = os::monotonic();
+            let mut next = os::monotonic().plus(period);
             loop {
                 let at = os::moment();
                 let (readings, lost) = instruments.read(at);
@@ -52,9 +52,10 @@ impl Sampler {
                 if rounds.send(round).is_err() {
                     return;
                 }
-                next = next.plus(period).max(at.mono);
+                // A round out of turn leaves the schedule of the others as it is.
                 match asked.recv_timeout(next.since(os::monotonic())) {
-                    Ok(()) | Err(RecvTimeoutError::Timeout) => {}
+                    Ok(()) => {}
+                    Err(RecvTimeoutError::Timeout) => next = next.plus(period).max(at.mono),
                     Err(RecvTimeoutError::Disconnected) => return,
                 }
             }

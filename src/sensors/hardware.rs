@@ -163,10 +163,11 @@ impl HardwareWatch {
                     }
                 }
                 Some(LogEvent::Announcement) => announced = Some(&record.text),
-                Some(LogEvent::Throttled { total }) if self.throttle.is_empty() => {
+                Some(LogEvent::Throttled { .. }) if self.throttle.is_empty() => {
                     self.throttle_lines += 1;
                     findings.push(FindingKind::Throttled {
-                        source: format!("{LOG} (total {total} since the start of the machine)"),
+                        // Without the running total of the line: repeats are one fault by their source.
+                        source: LOG.to_owned(),
                         events: self.throttle_lines,
                     });
                 }
