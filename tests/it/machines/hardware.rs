@@ -198,3 +198,30 @@ fn switches_that_hide_errors_are_said() {
         None
     );
 }
+
+#[test]
+fn throttling_lines_of_the_kernel_log_are_one_fault_by_their_source() {
+    // No throttle counters on this machine, so that the log is what tells.
+    let copied = Copied::of("desktop-die-labels");
+    let mut desktop = open(&copied.root());
+    let mut told = Vec::new();
+    for total in [7, 9] {
+        copied.append(
+            "dev/kmsg",
+            &format!(
+                "4,{},9,-;CPU0: Core temperature is above threshold, cpu clock is throttled \
+                 (total events = {total})\n",
+                900 + total
+            ),
+        );
+        for finding in desktop.read_hardware() {
+            match finding {
+                FindingKind::Throttled { source, events } => told.push((source, events)),
+                other => panic!("{other:?}"),
+            }
+        }
+    }
+    assert_eq!(told.len(), 2, "{told:?}");
+    assert_eq!(told[0].0, told[1].0, "one source");
+    assert_eq!((told[0].1, told[1].1), (1, 2), "counts go up");
+}
