@@ -1,8 +1,8 @@
 //! The slot: one page of words that a worker writes and its supervisor reads. It outlives the
 //! worker, so what a crashed worker knew is still there.
 //!
-//! Layout in 64-bit words: 0-3 trap note of the crash handler, 8.. state, 16.. counts of up to
-//! eight kernels, 128.. a ring of the first wrong answers between two looks of the supervisor.
+//! Layout in 64-bit words: 0-3 trap note of the crash handler, 8.. state, 64.. counts of each kernel,
+//! 192.. a ring of the wrong answers between two looks of the supervisor.
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -18,15 +18,17 @@ const LOAD_STEPS: usize = 12;
 const PAUSING: usize = 13;
 const STOP: usize = 14;
 const ARENA: usize = 15;
-const COUNTS: usize = 16;
-const COUNT_WORDS: usize = 8;
-const KERNELS: usize = 8;
-const ARENA_BYTES: usize = 80;
-const LAST_DIGEST: usize = 81;
-const RING_COUNT: usize = 120;
-const RING: usize = 128;
+const ARENA_BYTES: usize = 16;
+const LAST_DIGEST: usize = 17;
+const RING_COUNT: usize = 18;
+const COUNTS: usize = 64;
+const COUNT_WORDS: usize = 4;
+/// A load names no kernel twice, so room for every kernel there is will do.
+const KERNELS: usize = 32;
+const RING: usize = COUNTS + KERNELS * COUNT_WORDS;
 const RECORD_WORDS: usize = 10;
 const RECORDS: usize = 32;
+const _: () = assert!(RING + RECORDS * RECORD_WORDS <= SLOT_WORDS);
 
 const WRONG_ANSWER: u64 = 1;
 const WRONG_MEMORY: u64 = 2;
@@ -292,6 +294,23 @@ mod tests {
 
     fn slot() -> Vec<AtomicU64> {
         (0..SLOT_WORDS).map(|_| AtomicU64::new(0)).collect()
+    }
+
+    #[test]
+    fn every_kernel_there_is_has_counts_of_its_own() {
+        let words = slot();
+        let all = crate::kernels::catalogue().len();
+        assert!(all <= KERNELS);
+        for kernel in 0..all {
+            for _ in 0..=kernel {
+                SlotWriter::new(&words).passed(kernel, 1000, 0);
+            }
+        }
+        for kernel in 0..all {
+            let counts = SlotReader::counts(&words, kernel);
+            assert_eq!(counts.passes, kernel as u64 + 1, "kernel {kernel}");
+        }
+        assert!(SlotReader::new().new_reports(&words, CpuId(0)).is_empty());
     }
 
     #[test]

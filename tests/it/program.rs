@@ -210,7 +210,7 @@ fn memory_of(pid: i32) -> fs::File {
         .expect("the memory of our own child")
 }
 
-/// The worker's live data, as its slot tells it (words 15 and 80 of the slot page).
+/// The worker's live data, as its slot tells it (words 15 and 16 of the slot page).
 fn live_data(pid: i32) -> (u64, u64) {
     let (slot, _) = mapping(pid, "/memfd:soakproof (deleted)");
     let memory = memory_of(pid);
@@ -221,7 +221,7 @@ fn live_data(pid: i32) -> (u64, u64) {
             .expect("slot");
         u64::from_le_bytes(bytes)
     };
-    (word(15), word(80))
+    (word(15), word(16))
 }
 
 fn findings(report: &Value) -> &Vec<Value> {
