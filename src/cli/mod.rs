@@ -20,7 +20,6 @@ pub use exit::Exit;
 
 /// Runs the program: parses the command line, carries the command out, names what went wrong.
 pub fn main() -> ExitCode {
-    crate::os::hold_interrupts();
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {

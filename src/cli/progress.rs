@@ -118,10 +118,6 @@ impl Observer for Screen {
             Entry::WorkerDone(_) | Entry::Repeated { .. } | Entry::End(_) | Entry::Verdict(_) => {}
         }
     }
-
-    fn say(&mut self, words: &str) {
-        self.line(&report::escape(words));
-    }
 }
 
 fn progress_of(sample: &Sample, record: &Record, stage_began: Mono) -> Progress {

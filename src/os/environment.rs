@@ -1,4 +1,4 @@
-//! What the process finds around it: state folder, terminal, rights.
+//! What the process finds around it: state folder, terminal.
 #![expect(
     clippy::disallowed_methods,
     reason = "this is the door to the environment"
@@ -42,9 +42,4 @@ pub fn terminal_width() -> u16 {
     columns
         .filter(|width| (40..=400).contains(width))
         .unwrap_or(80)
-}
-
-/// True for the superuser.
-pub fn is_root() -> bool {
-    nix::unistd::geteuid().is_root()
 }

@@ -18,13 +18,11 @@ pub use clock::{
     boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
 };
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
-pub use environment::{
-    StateFolderError, is_root, state_folder, stderr_is_terminal, terminal_width,
-};
+pub use environment::{StateFolderError, state_folder, stderr_is_terminal, terminal_width};
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
 pub use root::{ReadFileError, Root, read_from_start};
 pub use worker_life::{
-    PrepareWorkerError, control_pipe_closed, hold_interrupts, prepare_worker, stop_was_signalled,
+    PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,
 };

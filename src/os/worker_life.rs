@@ -60,13 +60,6 @@ pub fn stop_was_signalled() -> bool {
     STOP.load(Ordering::Relaxed)
 }
 
-/// Keeps the terminal's interrupt from ending this process before its handler is set.
-pub fn hold_interrupts() {
-    if let Err(error) = handle(Signal::SIGPIPE, SigHandler::SigIgn) {
-        tracing::debug!(%error, "cannot ignore SIGPIPE");
-    }
-}
-
 /// True when the supervisor has closed the control pipe (standard input), which means that it ended.
 pub fn control_pipe_closed() -> bool {
     let input = std::io::stdin();

@@ -62,8 +62,6 @@ pub trait Observer {
     fn begun(&mut self, number: i64, header: &RunHeader);
     /// This was written down.
     fn entry(&mut self, entry: &Entry, record: &Record);
-    /// Something worth saying that is no evidence.
-    fn say(&mut self, words: &str);
 }
 
 /// Runs a suite to its end and judges it.
@@ -218,7 +216,6 @@ impl Desk<'_> {
                 Action::Examine(worker) => self.supervisor.order(Order::Examine(worker)),
                 Action::SampleSoon => self.sampler.ask(),
                 Action::Record(entry) => entries.push(entry),
-                Action::Say(words) => self.observer.say(&words),
                 Action::Finish => {}
             }
         }

@@ -477,7 +477,6 @@ impl World {
             }
             Action::SampleSoon => self.sample_soon = true,
             Action::Record(entry) => self.entries.push(entry),
-            Action::Say(_) => {}
             Action::Finish => self.finishes += 1,
         }
     }

@@ -138,8 +138,6 @@ pub enum Action {
     SampleSoon,
     /// Write this down. Entries of one batch are committed together.
     Record(Entry),
-    /// Tell the person something that is not evidence.
-    Say(String),
     /// All workers are gone, everything is recorded: judge, record the verdict, end.
     Finish,
 }
