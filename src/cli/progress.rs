@@ -148,9 +148,7 @@ fn progress_of(sample: &Sample, record: &Record, stage_began: Mono) -> Progress 
 
 fn cores_of(sample: &Sample, record: &Record, plan: &Plan) -> Vec<CoreProgress> {
     let loads = plan
-        .stages
-        .get(usize::from(sample.stage))
-        .and_then(|stage| stage.segments.get(usize::from(sample.segment)))
+        .segment(sample.stage, sample.segment)
         .map(|segment| segment.loads.as_slice())
         .unwrap_or_default();
     let planned = |cpu: CpuId| loads.iter().any(|load| load.cpus.contains(&cpu));

@@ -197,6 +197,19 @@ impl Plan {
         self.stages.iter().map(Stage::length).sum()
     }
 
+    /// The segment at these indices of stage and segment.
+    pub fn segment(&self, stage: u16, segment: u16) -> Option<&Segment> {
+        self.stages
+            .get(usize::from(stage))?
+            .segments
+            .get(usize::from(segment))
+    }
+
+    /// The load at these indices of stage, segment and load.
+    pub fn load(&self, stage: u16, segment: u16, load: u16) -> Option<&PlannedLoad> {
+        self.segment(stage, segment)?.loads.get(usize::from(load))
+    }
+
     /// Planned length of stages under load.
     pub fn load_length(&self) -> Duration {
         let stages = self.stages.iter().flat_map(|stage| &stage.segments);

@@ -43,3 +43,11 @@ pub fn terminal_width() -> u16 {
         .filter(|width| (40..=400).contains(width))
         .unwrap_or(80)
 }
+
+/// An error with its direct cause, in one line.
+pub fn with_cause(error: &dyn std::error::Error) -> String {
+    match error.source() {
+        Some(source) => format!("{error}: {source}"),
+        None => error.to_string(),
+    }
+}

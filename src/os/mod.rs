@@ -18,7 +18,9 @@ pub use clock::{
     boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
 };
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
-pub use environment::{StateFolderError, state_folder, stderr_is_terminal, terminal_width};
+pub use environment::{
+    StateFolderError, state_folder, stderr_is_terminal, terminal_width, with_cause,
+};
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address};

@@ -86,12 +86,8 @@ pub(super) fn sum_work(record: &Record) -> Work {
 
 fn add(work: &mut Work, record: &Record, place: Place, progress: &WorkerProgress) {
     let (stage, segment, load, _) = place;
-    let stages = &record.header.plan.stages;
-    let names = stages
-        .get(usize::from(stage))
-        .and_then(|stage| stage.segments.get(usize::from(segment)))
-        .and_then(|segment| segment.loads.get(usize::from(load)))
-        .map_or(&[] as &[String], |load| load.kernels.as_slice());
+    let planned = record.header.plan.load(stage, segment, load);
+    let names = planned.map_or(&[] as &[String], |load| load.kernels.as_slice());
     let cpu = work.cpus.entry(progress.cpu).or_default();
     cpu.passes += progress.passes.iter().sum::<u64>();
     cpu.checked_s += progress.checked_s.iter().sum::<f64>();

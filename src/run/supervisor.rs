@@ -185,10 +185,6 @@ impl Ward {
     }
 
     fn start(&mut self, order: StartOrder) -> Result<Worker, String> {
-        let words = |error: &dyn std::error::Error| match error.source() {
-            Some(source) => format!("{error}: {source}"),
-            None => error.to_string(),
-        };
         let StartOrder {
             cpu,
             load,
@@ -207,12 +203,12 @@ impl Ward {
         } else if let Some(area) = self.areas.get(&(epoch, load)) {
             Some(Arc::clone(area))
         } else {
-            let area = Arc::new(SharedWords::create(layout.words).map_err(|e| words(&e))?);
+            let area = Arc::new(SharedWords::create(layout.words).map_err(|e| os::with_cause(&e))?);
             self.areas.retain(|(other, _), _| *other == epoch);
             self.areas.insert((epoch, load), Arc::clone(&area));
             Some(area)
         };
-        let slot = SharedWords::create(SLOT_WORDS).map_err(|error| words(&error))?;
+        let slot = SharedWords::create(SLOT_WORDS).map_err(|e| os::with_cause(&e))?;
         let place = what
             .cpus
             .iter()
@@ -231,11 +227,11 @@ impl Ward {
             slot: slot.descriptor(),
             area: area.as_ref().map(|area| area.descriptor()),
         };
-        let line = serde_json::to_string(&assignment).map_err(|error| words(&error))?;
+        let line = serde_json::to_string(&assignment).map_err(|e| os::with_cause(&e))?;
         let mut inherited: Vec<BorrowedFd<'_>> = vec![slot.file()];
         inherited.extend(area.as_ref().map(|area| area.file()));
         let child = WorkerChild::spawn(&["worker".to_owned()], &inherited, &line)
-            .map_err(|error| words(&error))?;
+            .map_err(|e| os::with_cause(&e))?;
         tracing::debug!(pid = child.pid(), %cpu, kernels = ?what.kernels, "worker started");
         Ok(Worker {
             child,

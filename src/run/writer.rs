@@ -59,9 +59,7 @@ fn write_all(
             }
             Err(error) => {
                 whole = false;
-                let cause = std::error::Error::source(&error).map(ToString::to_string);
-                let cause = cause.map(|cause| format!(": {cause}")).unwrap_or_default();
-                Event::StoreFailed(format!("{error}{cause}"))
+                Event::StoreFailed(os::with_cause(&error))
             }
         };
         if events.send((os::moment(), news)).is_err() {

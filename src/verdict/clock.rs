@@ -21,9 +21,7 @@ pub(super) fn summarise(record: &Record) -> Vec<ClockSummary> {
         .iter()
         .map(|done| (done.stage, done.segment, &done.what));
     for (stage, segment, worker) in samples.chain(done) {
-        let place = record.header.plan.stages.get(usize::from(stage));
-        let place = place.and_then(|stage| stage.segments.get(usize::from(segment)));
-        let load = place.and_then(|segment| segment.loads.get(usize::from(worker.load)));
+        let load = record.header.plan.load(stage, segment, worker.load);
         let Some((load, core)) = load.zip(record.core_of(worker.cpu)) else {
             continue;
         };

@@ -73,9 +73,7 @@ pub(super) fn last_words(record: &Record) -> BTreeMap<(Place, CpuId), &WorkerPro
 
 fn share_of(record: &Record, place: Place, worker: &WorkerProgress) -> Share {
     let mut share = Share::default();
-    let stage = record.header.plan.stages.get(usize::from(place.0));
-    let segment = stage.and_then(|stage| stage.segments.get(usize::from(place.1)));
-    let Some(load) = segment.and_then(|segment| segment.loads.get(usize::from(place.2))) else {
+    let Some(load) = record.header.plan.load(place.0, place.1, place.2) else {
         return share;
     };
     for (index, name) in load.kernels.iter().enumerate() {

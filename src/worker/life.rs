@@ -67,13 +67,9 @@ fn read_assignment() -> Result<Assignment, String> {
 }
 
 fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
-    let words = |error: &dyn std::error::Error| match error.source() {
-        Some(source) => format!("{error}: {source}"),
-        None => error.to_string(),
-    };
-    os::prepare_worker(assignment.parent).map_err(|error| words(&error))?;
+    os::prepare_worker(assignment.parent).map_err(|e| os::with_cause(&e))?;
     let slot: &'static SharedWords = Box::leak(Box::new(
-        SharedWords::inherit(assignment.slot).map_err(|e| words(&e))?,
+        SharedWords::inherit(assignment.slot).map_err(|e| os::with_cause(&e))?,
     ));
     os::install_crash_notes(slot.words());
     let slot = SlotWriter::new(slot.words());
@@ -81,8 +77,8 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
         .area
         .map(SharedWords::inherit)
         .transpose()
-        .map_err(|e| words(&e))?;
-    os::pin_to(assignment.cpu).map_err(|error| words(&error))?;
+        .map_err(|e| os::with_cause(&e))?;
+    os::pin_to(assignment.cpu).map_err(|e| os::with_cause(&e))?;
 
     let specs = find_kernels(&assignment.kernels)?;
     let layout = GroupLayout::of(&specs);
@@ -134,7 +130,7 @@ fn map_arena(specs: &[&KernelSpec], alive: &mut dyn FnMut() -> bool) -> Result<R
         Body::Compute { arena_words, .. } => arena_words,
         Body::Walk { .. } | Body::Group { .. } => 0,
     });
-    Region::map(words.max().unwrap_or(0) * 8, alive).map_err(|error| error.to_string())
+    Region::map(words.max().unwrap_or(0) * 8, alive).map_err(|e| os::with_cause(&e))
 }
 
 fn map_region(
@@ -145,7 +141,7 @@ fn map_region(
         return Ok(None);
     }
     let bytes = usize::try_from(assignment.memory_bytes).map_err(|error| error.to_string())?;
-    let region = Region::map(bytes, alive).map_err(|error| error.to_string())?;
+    let region = Region::map(bytes, alive).map_err(|e| os::with_cause(&e))?;
     if !region.is_locked() {
         say(&Message::Environment(Gap {
             kind: GapKind::Environment,
