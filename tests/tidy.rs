@@ -15,16 +15,18 @@ use std::path::{Path, PathBuf};
 
 /// Files that may open `unsafe`. Add one only with a reason that no safe call could do the same.
 const MAY_OPEN_UNSAFE: &[&str] = &[
+    "src/kernels/crc.rs",
     "src/kernels/float/scalar_fma.rs",
     "src/kernels/memory/cells.rs",
     "src/kernels/memory/wide.rs",
     "src/kernels/probe.rs",
+    "src/kernels/scalar/sha_extension.rs",
+    "src/kernels/vector/pass.rs",
     "src/kernels/vector/wide.rs",
     "src/kernels/vector/x86.rs",
     "src/os/crash.rs",
     "src/os/memory.rs",
     "src/os/worker_life.rs",
-    "src/kernels/scalar/sha_extension.rs",
 ];
 /// Most lines of a source file, and of a file of tests.
 const MOST_LINES: usize = 600;
@@ -227,10 +229,9 @@ fn the_use_table_lists_the_rooms_that_there_are() {
 }
 
 fn check_unsafe(sources: &[Source]) -> Vec<String> {
-    let opens = |source: &&Source| {
-        let mut code = source.code();
-        code.any(|(_, line)| line.contains("(unsafe_code") && line.trim_start().starts_with("#"))
-    };
+    // Any mention of the lint, however it is wrapped: the package denies it, so only a file that opens
+    // it has a reason to name it.
+    let opens = |source: &&Source| source.text.contains("unsafe_code");
     let strangers = sources.iter().filter(opens).map(|source| &source.path);
     let strangers = strangers.filter(|path| !MAY_OPEN_UNSAFE.contains(&path.as_str()));
     strangers
@@ -247,6 +248,11 @@ fn unsafe_is_opened_only_in_the_listed_files() {
     assert_eq!(
         check_unsafe(&bad),
         ["src/run/core.rs: may not open `unsafe`"]
+    );
+    let wrapped = "#![cfg_attr(\n    unix,\n    expect(\n        unsafe_code,\n";
+    assert_eq!(
+        check_unsafe(&example("src/report/mod.rs", wrapped)).len(),
+        1
     );
     none(check_unsafe(&read_sources("src")));
     for path in MAY_OPEN_UNSAFE {

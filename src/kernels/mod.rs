@@ -8,6 +8,7 @@
 
 mod catalogue;
 mod contention;
+mod crc;
 mod digest;
 mod float;
 mod isa;

@@ -9,7 +9,6 @@
 
 mod cells;
 mod classics;
-mod crc;
 mod march;
 mod notation;
 mod patterns;
@@ -18,9 +17,9 @@ mod walk;
 #[cfg(target_arch = "x86_64")]
 mod wide;
 
+pub use super::crc::{crc32c, table_crc32c};
 pub use cells::{Cells, LINE_WORDS, PAUSE_BEATS, Region};
 pub use classics::{CLASSICS, MARCH_C_MINUS, MARCH_LR, MARCH_SS, NamedMarch};
-pub use crc::{crc32c, table_crc32c};
 pub use march::{BACKGROUNDS, background_of, run_march};
 pub use notation::{
     Element, MAX_OPERATIONS, MAX_STEPS, March, Operation, Order, ParseMarchError, Step, parse_march,

@@ -8,8 +8,8 @@
 //! CRC: Castagnoli polynomial as in RFC 3720, by the processor's instruction where it has one.
 
 use super::cells::{Cells, Region};
-use super::crc::crc32c;
 use super::walk::{BLOCK_BYTES, Stopped, Walk};
+use crate::kernels::crc::crc32c;
 use crate::kernels::{FaultSink, WalkOutcome, WordFault};
 use crate::model::{InstructionSet, MemoryFaultClass};
 

@@ -3,8 +3,6 @@
 
 #![expect(unsafe_code, reason = "calls functions with target features")]
 
-use std::arch::x86_64::_mm_crc32_u64;
-
 use super::pass::{Sweep, lanes32, sweep_portable};
 use super::{body, wide};
 use crate::model::InstructionSet;
@@ -57,23 +55,4 @@ pub(super) fn sweep(set: InstructionSet, kind: Sweep, arena: &mut [u64], range: 
             unsafe { sweep_avx512(kind, arena, from, count) }
         }
     }
-}
-
-#[target_feature(enable = "sse4.2")]
-#[expect(
-    clippy::cast_possible_truncation,
-    reason = "the instruction's upper half is zero"
-)]
-fn crc32c_sse42(words: &[u64]) -> u32 {
-    let start = u64::from(u32::MAX);
-    !(words
-        .iter()
-        .fold(start, |crc, word| _mm_crc32_u64(crc, *word)) as u32)
-}
-
-/// CRC-32C by instruction.
-pub(super) fn crc32c(words: &[u64]) -> u32 {
-    debug_assert!(is_x86_feature_detected!("sse4.2"));
-    // SAFETY: every set above `Sha` implies SSE 4.2 in `detect`.
-    unsafe { crc32c_sse42(words) }
 }
