@@ -3,6 +3,7 @@
 #![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
 mod arguments;
+mod dry_run;
 mod exit;
 mod instruments;
 mod listing;

@@ -3,6 +3,7 @@
 use anyhow::Context;
 
 use super::arguments::{Required, RunArguments};
+use super::dry_run::show_plan;
 use super::progress::Screen;
 use super::{Exit, Failure, put, put_json};
 use crate::kernels;
@@ -27,12 +28,7 @@ pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
     let mut plan = resolve(&wanted.suite, &machine)?;
     plan.heat.maker_c = wanted.maker_limit.or(plan.heat.maker_c);
     if wanted.dry_run {
-        if wanted.store.output.json {
-            put_json(&report::plan_json(&plan, Some(os::moment().wall)));
-        } else {
-            put(&report::plan_text(&plan, Some(os::moment().wall), style()));
-        }
-        return Ok(Exit::Fine);
+        return Ok(show_plan(&plan, &machine, wanted));
     }
     let declared = declared(wanted)?;
     let instruments = Instruments::open(&root, &InstrumentOptions::default(), os::moment());

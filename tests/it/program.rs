@@ -462,6 +462,27 @@ fn a_store_that_cannot_be_opened_is_named_and_nothing_starts() {
     assert_eq!(output.status.code(), Some(1));
 }
 
+#[test]
+fn a_dry_run_shows_what_the_claim_needs_and_starts_nothing() {
+    let trial = Trial::new();
+    let text = trial.output(&["run", "hour", "--dry-run"]);
+    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    // NIST/SEMATECH e-Handbook 8.4.5.1: 15 min at 95 % need 15 min x 2.9957 = 44 min 56 s.
+    assert!(text.contains("the claim needs 44min56s"), "{text}");
+    let json = trial.output(&["run", "hour", "--dry-run", "--json"]);
+    let plan: Value = serde_json::from_slice(&json.stdout).expect("JSON");
+    let exposure = &plan["exposure"][0];
+    let number = |name: &str| exposure[name].as_f64().expect("a number");
+    assert!(
+        number("planned_s") >= 1.05 * number("needed_s"),
+        "{exposure}"
+    );
+    assert!(
+        !trial.folder.path().join("store").exists(),
+        "a dry run keeps no record"
+    );
+}
+
 fn copy_tree(from: &Path, to: &Path) {
     fs::create_dir_all(to).expect("folder");
     for entry in fs::read_dir(from).expect("tree").flatten() {
