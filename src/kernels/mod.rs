@@ -12,6 +12,7 @@ mod crc;
 mod digest;
 mod float;
 mod isa;
+pub mod limit;
 pub mod memory;
 mod probe;
 mod scalar;
