@@ -156,6 +156,9 @@ pub struct WorkerProgress {
     pub checked_s: Vec<f64>,
     /// Per kernel of the load: core clock under it in MHz (maximum probe), 0 when not yet measured.
     pub clock_mhz: Vec<f64>,
+    /// Of the passes, those over less memory than planned, because memory ran short.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub part_walks: u64,
     /// Wrong answers and memory faults seen.
     pub errors: u64,
     /// Idle-to-load transitions gone through.
@@ -164,6 +167,10 @@ pub struct WorkerProgress {
     pub silent_ns: u64,
     /// True while the rhythm has it pause.
     pub pausing: bool,
+}
+
+fn is_none(count: &u64) -> bool {
+    *count == 0
 }
 
 /// All readings and all workers at one instant.

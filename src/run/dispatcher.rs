@@ -13,7 +13,7 @@ use super::supervisor::{Order, StartOrder, Supervisor};
 use super::writer::Writer;
 use crate::model::{Entry, Moment, Record, RunHeader, Verdict};
 use crate::os;
-use crate::sensors::Instruments;
+use crate::sensors::{Instruments, MemoryPressure};
 use crate::store::{Store, WriteStoreError};
 use crate::verdict;
 
@@ -176,6 +176,7 @@ impl Desk<'_> {
             readings,
             lost,
             hardware,
+            pressure,
         } = round;
         self.take(
             at,
@@ -185,6 +186,18 @@ impl Desk<'_> {
                 workers,
             },
         );
+        if let Some(MemoryPressure {
+            some_percent,
+            full_percent,
+            ..
+        }) = pressure
+        {
+            let event = Event::MemoryPressure {
+                some_percent,
+                full_percent,
+            };
+            self.take(at, event);
+        }
         for kind in hardware {
             self.take(at, Event::Hardware(kind));
         }
@@ -201,6 +214,7 @@ impl Desk<'_> {
                     load,
                     what,
                     epoch,
+                    reread_on,
                 } => {
                     let order = StartOrder {
                         worker,
@@ -208,8 +222,12 @@ impl Desk<'_> {
                         load,
                         what,
                         epoch,
+                        reread_on,
                     };
                     self.supervisor.order(Order::Start(Box::new(order)));
+                }
+                Action::GiveBack { worker, keep_bytes } => {
+                    self.supervisor.order(Order::GiveBack(worker, keep_bytes));
                 }
                 Action::Stop(worker) => self.supervisor.order(Order::Stop(worker)),
                 Action::KillAll => self.supervisor.order(Order::KillAll),

@@ -150,6 +150,17 @@ impl<'a, 't> Keys<'a, 't> {
         number.map(|value| At { value, span })
     }
 
+    /// `true` or `false`.
+    pub(super) fn flag(&self, draft: &mut Draft<'_>, key: &str) -> Option<At<bool>> {
+        let value = self.get(key)?;
+        let span = value.span();
+        let flag = value.get_ref().as_bool();
+        if flag.is_none() {
+            draft.report(&span, format!("`{key}` must be `true` or `false`"));
+        }
+        flag.map(|value| At { value, span })
+    }
+
     /// One word out of a few.
     pub(super) fn word<T: Copy>(
         &self,

@@ -331,7 +331,10 @@ fn least_walks(record: &Record) -> u64 {
                 }
                 for cpu in &planned.cpus {
                     let word = words.get(&((stage, segment, load), *cpu));
-                    let walks = word.map_or(0, |worker| worker.passes.iter().sum());
+                    let walks = word.map_or(0, |worker| {
+                        let all: u64 = worker.passes.iter().sum();
+                        all.saturating_sub(worker.part_walks)
+                    });
                     *per_cpu.entry(*cpu).or_default() += walks;
                 }
             }

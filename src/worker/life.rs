@@ -15,6 +15,8 @@ use crate::os::{self, Region, SharedWords};
 const PROBE_EVERY: Duration = Duration::from_secs(1);
 /// Passes of a group load before its workers change kernel together.
 const GROUP_TURN_PASSES: u64 = 32;
+/// Below this, whether huge pages back the walked memory says little about a walk.
+const LEAST_FOR_HUGE_PAGES: usize = 32 << 20;
 /// A pause is slept in pieces, so that a wish to end is heard.
 const NAP: Duration = Duration::from_millis(20);
 
@@ -96,6 +98,8 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
             area,
             index,
             count,
+            cpu: assignment.cpu,
+            reread_on: assignment.reread_on,
         });
     }
     let mut alive = || {
@@ -103,7 +107,8 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
         !(slot.stop_asked() || os::stop_was_signalled())
     };
     let mut arena = map_arena(&specs, &mut alive)?;
-    let mut region = map_region(assignment, &mut alive)?;
+    let mut region = map_region(assignment, slot)?;
+    say_who_rereads(assignment, &specs);
     let shown = region.as_ref().unwrap_or(&arena);
     slot.arena(shown.address(), shown.bytes() as u64);
     say(&Message::Ready);
@@ -115,6 +120,7 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
         probed: Mono(0),
     };
     shift.passes = vec![0; shift.errands.len()];
+    shift.give_back(region.as_mut());
     shift.work(&mut arena, region.as_mut());
     Ok(())
 }
@@ -133,24 +139,67 @@ fn map_arena(specs: &[&KernelSpec], alive: &mut dyn FnMut() -> bool) -> Result<R
     Region::map(words.max().unwrap_or(0) * 8, alive).map_err(|e| os::with_cause(&e))
 }
 
-fn map_region(
-    assignment: &Assignment,
-    alive: &mut dyn FnMut() -> bool,
-) -> Result<Option<Region>, String> {
+fn map_region(assignment: &Assignment, slot: SlotWriter<'_>) -> Result<Option<Region>, String> {
     if assignment.memory_bytes == 0 {
         return Ok(None);
     }
     let bytes = usize::try_from(assignment.memory_bytes).map_err(|error| error.to_string())?;
-    let region = Region::map(bytes, alive).map_err(|e| os::with_cause(&e))?;
-    if !region.is_locked() {
+    let mut alive = || {
+        slot.beat(os::monotonic(), 0);
+        let asked_back = slot.keep_bytes().is_some_and(|keep| keep < bytes);
+        !(slot.stop_asked() || os::stop_was_signalled() || asked_back)
+    };
+    let region = Region::map(bytes, &mut alive).map_err(|e| os::with_cause(&e))?;
+    let environment = |about: &str, remedy: &str| {
         say(&Message::Environment(Gap {
             kind: GapKind::Environment,
-            about: "walked memory could not be locked: the kernel may move or swap it".to_owned(),
-            remedy: "raise the limit of locked memory (`ulimit -l unlimited`) or run as a service"
-                .to_owned(),
+            about: about.to_owned(),
+            remedy: remedy.to_owned(),
         }));
+    };
+    if !region.is_locked() {
+        environment(
+            "walked memory could not be locked: the kernel may move or swap it",
+            "raise the limit of locked memory (`ulimit -l unlimited`) or run as a service",
+        );
+    }
+    if region.bytes() >= LEAST_FOR_HUGE_PAGES {
+        let remedy = "walks are slower so; allow huge pages in \
+                      `/sys/kernel/mm/transparent_hugepage/enabled`, or free some memory";
+        match region.huge_bytes() {
+            Some(0) => environment("walked memory has no huge pages", remedy),
+            Some(huge) if huge < region.bytes() / 10 * 9 => {
+                environment("only part of the walked memory has huge pages", remedy);
+            }
+            Some(_) => {}
+            None => environment("whether walked memory has huge pages is not told", ""),
+        }
     }
     Ok(Some(region))
+}
+
+/// Held memory has to be read back past the caches of the core that stored it.
+fn say_who_rereads(assignment: &Assignment, specs: &[&KernelSpec]) {
+    let is_held = |spec: &&KernelSpec| {
+        matches!(
+            spec.body,
+            Body::Walk {
+                reread: Some(_),
+                ..
+            }
+        )
+    };
+    let holds = specs.iter().any(is_held);
+    if holds && assignment.reread_on.is_none() {
+        say(&Message::Environment(Gap {
+            kind: GapKind::Environment,
+            about: format!(
+                "memory held by {} was read back by the core that stored it: the load has no other",
+                assignment.cpu
+            ),
+            remedy: "let the load run on several cores at once".to_owned(),
+        }));
+    }
 }
 
 struct Shift<'a> {
@@ -186,11 +235,22 @@ impl Shift<'_> {
                     self.slot.pausing(false);
                     let kernel = self.kernel_at(now);
                     if self.pass(kernel, arena, region.as_deref_mut()) == PassEnd::Stopped {
-                        return;
+                        self.give_back(region.as_deref_mut());
+                        continue;
                     }
                     self.probe_clock(kernel);
                 }
             }
+        }
+    }
+
+    /// Lets go of memory that the supervisor asked for; the pass under way was given up for it.
+    fn give_back(&self, region: Option<&mut Region>) {
+        if let Some((region, keep)) = region.zip(self.slot.keep_bytes())
+            && keep < region.bytes()
+        {
+            region.shrink(keep);
+            self.slot.arena(region.address(), region.bytes() as u64);
         }
     }
 
@@ -225,12 +285,15 @@ impl Shift<'_> {
 
     fn pass(&mut self, kernel: usize, arena: &mut Region, region: Option<&mut Region>) -> PassEnd {
         self.slot.kernel(kernel);
+        let walked = region.as_ref().map(|region| region.bytes() as u64);
         let pass = self.passes[kernel];
         let mut pulse = Pulse {
             slot: self.slot,
             kernel,
             pass,
             region_address: 0,
+            region_bytes: 0,
+            flushes: self.assignment.flush,
         };
         let (wall, cpu) = (os::monotonic(), os::thread_cpu_ns());
         self.slot.beat(wall, 0);
@@ -240,6 +303,9 @@ impl Shift<'_> {
             let cpu_ns = os::thread_cpu_ns().saturating_sub(cpu);
             self.slot.passed(kernel, wall_ns.min(cpu_ns), digest);
             self.passes[kernel] += 1;
+            if walked.is_some_and(|bytes| bytes < self.assignment.memory_bytes) {
+                self.slot.passed_in_part();
+            }
         }
         end
     }

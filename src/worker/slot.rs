@@ -21,6 +21,8 @@ const ARENA: usize = 15;
 const ARENA_BYTES: usize = 16;
 const LAST_DIGEST: usize = 17;
 const RING_COUNT: usize = 18;
+const KEEP_BYTES: usize = 19;
+const PART_WALKS: usize = 20;
 const COUNTS: usize = 64;
 const COUNT_WORDS: usize = 4;
 /// A load names no kernel twice, so room for every kernel there is will do.
@@ -117,6 +119,17 @@ impl<'a> SlotWriter<'a> {
         self.set(LAST_DIGEST, digest);
     }
 
+    /// The pass just counted went over less memory than planned.
+    pub fn passed_in_part(&self) {
+        self.add(PART_WALKS, 1);
+    }
+
+    /// How much of the walked memory the supervisor lets the worker keep; none as long as all of it.
+    pub fn keep_bytes(&self) -> Option<usize> {
+        let keep = self.0[KEEP_BYTES].load(Ordering::Relaxed);
+        usize::try_from(keep).ok().filter(|keep| *keep != 0)
+    }
+
     /// The clock was measured.
     pub fn clock(&self, kernel: usize, khz: u64) {
         let base = COUNTS + kernel.min(KERNELS - 1) * COUNT_WORDS;
@@ -197,6 +210,16 @@ impl SlotReader {
     /// Asks the worker to end.
     pub fn ask_stop(words: &[AtomicU64]) {
         words[STOP].store(1, Ordering::Relaxed);
+    }
+
+    /// Asks the worker to give back all but `bytes` of its walked memory.
+    pub fn ask_to_keep(words: &[AtomicU64], bytes: u64) {
+        words[KEEP_BYTES].store(bytes.max(1), Ordering::Relaxed);
+    }
+
+    /// Passes over less memory than planned.
+    pub fn part_walks(words: &[AtomicU64]) -> u64 {
+        words[PART_WALKS].load(Ordering::Relaxed)
     }
 
     /// When the worker last showed progress; none before the first time.

@@ -169,6 +169,7 @@ fn check_group(name: &str, reference: Reference) {
 fn the_answer_of_a_contention_kernel_does_not_depend_on_the_number_of_members() {
     check_group("atomics.shared", group_reference::atomics);
     check_group("handover.shared", group_reference::handover);
+    check_group("publish.shared", group_reference::publish);
 }
 
 type Reference = fn(u32) -> Answer;
@@ -177,7 +178,7 @@ type Reference = fn(u32) -> Answer;
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 8] = [
+    let references: [(&str, Reference); 9] = [
         ("int-streams.reg", reference::int_streams),
         ("int-ntt.l1", reference::int_ntt),
         ("int-divide.reg", reference::int_divide),
@@ -186,6 +187,7 @@ fn print_references() {
         ("matrix-exact.l1", float_reference::matrix_exact),
         ("atomics.shared", group_reference::atomics),
         ("handover.shared", group_reference::handover),
+        ("publish.shared", group_reference::publish),
     ];
     for (name, reference) in references {
         let answers = match find(name).unwrap().body {

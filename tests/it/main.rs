@@ -1,9 +1,11 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
 mod compute_kernels;
+mod copy_and_chase;
 mod grading;
 mod machines;
 mod march_coverage;
+mod march_linked;
 mod memory_vectors;
 mod memory_walks;
 mod program;

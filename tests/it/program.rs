@@ -35,6 +35,13 @@ kernels = ["int-streams.reg"]
 cores = "all"
 "#;
 
+/// A walk over 64 MiB on every core.
+fn walking(kernel: &str) -> String {
+    COMPUTE
+        .replace("int-streams.reg", kernel)
+        .replace("cores = \"all\"", "cores = \"all\"\nmemory = \"64MiB\"")
+}
+
 struct Trial {
     folder: tempfile::TempDir,
     _turn: MutexGuard<'static, ()>,
@@ -309,10 +316,7 @@ fn a_worker_stopped_from_outside_is_named_and_not_held_against_the_machine() {
 #[test]
 fn a_bit_flipped_in_walked_memory_is_found_with_address_and_direction() {
     let trial = Trial::new();
-    let suite = COMPUTE
-        .replace("int-streams.reg", "hold.memory")
-        .replace("cores = \"all\"", "cores = \"all\"\nmemory = \"64MiB\"");
-    let running = trial.start(&suite);
+    let running = trial.start(&walking("address.memory"));
     let worker = running.workers.last().expect("a worker").clone();
     let (address, bytes) = live_data(worker.pid);
     assert!(bytes >= 16 << 20, "{bytes}");
@@ -337,6 +341,19 @@ fn a_bit_flipped_in_walked_memory_is_found_with_address_and_direction() {
     assert_eq!(wrong["kind"]["address"], target);
     let word = |name: &str| wrong["kind"][name].as_u64().expect("a word");
     assert_eq!(word("expected") ^ word("got"), 0x10 << 24);
+    // What was written follows from the place, so the direction is known as well.
+    let value = soakproof::kernels::memory::address_value((target - address) / 8);
+    let written = if word("step") < 2 { value } else { !value };
+    assert_eq!(word("expected"), written);
+    let (rose, fell) = if written & (0x10 << 24) == 0 {
+        (0x10_u64 << 24, 0_u64)
+    } else {
+        (0, 0x10 << 24)
+    };
+    let text = trial.output(&["report", "last"]);
+    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    let direction = format!("rose {rose:016x}, fell {fell:016x}");
+    assert!(text.contains(&direction), "{direction} in {text}");
     assert_eq!(report["verdict"]["causes"][0], "memory");
     assert_eq!(code, 4);
 }
@@ -522,15 +539,22 @@ fn thermometers(machine: &Path) -> Vec<PathBuf> {
 }
 
 fn run_on_fixture(trial: &Trial, disturb: impl FnOnce(&[PathBuf])) -> (i32, Value) {
+    run_suite_on_fixture(trial, COMPUTE, |_, machine| disturb(&thermometers(machine)))
+}
+
+fn run_suite_on_fixture(
+    trial: &Trial,
+    suite: &str,
+    disturb: impl FnOnce(&Running, &Path),
+) -> (i32, Value) {
     let machine = trial.folder.path().join("machine");
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/machines/desktop-core-labels");
     copy_tree(&source, &machine);
-    let files = thermometers(&machine);
-    assert!(!files.is_empty());
-    let suite = trial.suite(COMPUTE);
+    assert!(!thermometers(&machine).is_empty());
+    let suite = trial.suite(suite);
     let suite = suite.to_str().expect("text");
-    let machine = machine.to_str().expect("text");
-    let mut command = trial.command(&["run", suite, "--json", "--machine", machine]);
+    let folder = machine.to_str().expect("text");
+    let mut command = trial.command(&["run", suite, "--json", "--machine", folder]);
     let mut running = Running::new(command.spawn().expect("starts"));
     let begun = Instant::now();
     while running.workers.is_empty() {
@@ -539,7 +563,7 @@ fn run_on_fixture(trial: &Trial, disturb: impl FnOnce(&[PathBuf])) -> (i32, Valu
         running.workers = workers_of(running.pid());
     }
     sleep(Duration::from_millis(1500));
-    disturb(&files);
+    disturb(&running, &machine);
     running.finish()
 }
 
@@ -574,4 +598,37 @@ fn thermometers_that_vanish_stop_the_load_without_a_charge_against_the_machine()
     assert!(end_of(&report).contains("guard"), "{}", end_of(&report));
     assert_eq!(report["verdict"]["grade"], "inconclusive");
     assert_eq!(code, 5);
+}
+
+#[test]
+fn a_walk_gives_memory_back_when_the_machine_runs_short_and_says_so() {
+    let trial = Trial::new();
+    let suite = walking("march.memory").replace("20s", "8s");
+    let mut walked = (0, 0);
+    let (code, report) = run_suite_on_fixture(&trial, &suite, |running, machine| {
+        let worker = running.workers[0].pid;
+        walked.0 = live_data(worker).1;
+        let pressure = machine.join("proc/pressure/memory");
+        let short = "some avg10=71.50 avg60=30.00 avg300=9.00 total=9000000\n\
+                     full avg10=55.25 avg60=20.00 avg300=5.00 total=5000000\n";
+        fs::write(pressure, short).expect("pressure raised");
+        let begun = Instant::now();
+        while live_data(worker).1 == walked.0 {
+            assert!(begun.elapsed() < PATIENCE, "nothing was given back");
+            sleep(Duration::from_millis(20));
+        }
+        walked.1 = live_data(worker).1;
+    });
+    assert_eq!(walked.1, walked.0 / 2);
+    let gaps = report["verdict"]["gaps"].as_array().expect("gaps");
+    let less = gaps.iter().find(|gap| gap["kind"] == "less-memory");
+    let less = less.unwrap_or_else(|| panic!("no gap in {report:#}"));
+    let about = less["about"].as_str().expect("text");
+    assert!(
+        about.contains("ran short") && about.contains("1/2"),
+        "{about}"
+    );
+    assert!(findings(&report).is_empty(), "{report:#}");
+    assert_eq!(report["verdict"]["grade"], "provisional");
+    assert_eq!(code, 0);
 }

@@ -49,6 +49,7 @@ pub(crate) fn progress(cpu: u32, silent_s: u64) -> WorkerProgress {
         passes: vec![10],
         checked_s: vec![1.0],
         clock_mhz: vec![4000.0],
+        part_walks: 0,
         errors: 0,
         load_steps: 1,
         silent_ns: silent_s * 1_000_000_000,

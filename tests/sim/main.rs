@@ -5,6 +5,7 @@
 mod bench;
 mod guard_rules;
 mod machine;
+mod memory_rules;
 mod run_rules;
 mod trouble;
 mod world;

@@ -122,9 +122,18 @@ pub(super) fn march_memory(
         1 => MARCH_LR.march,
         _ => MARCH_SS.march,
     };
-    let background = background_of(pass);
+    march_over_region(set, &march, (region, background_of(pass)), sink)
+}
+
+/// Runs a march test over real memory by the accesses of `set`.
+pub fn march_over_region(
+    set: InstructionSet,
+    march: &March,
+    (region, background): (&mut [u64], u64),
+    sink: &mut dyn FaultSink,
+) -> WalkOutcome {
     let mut walk = Walk::new(sink);
-    let end = march_by(set, &march, region, (background, &mut walk));
+    let end = march_by(set, march, region, (background, &mut walk));
     walk.outcome(end)
 }
 

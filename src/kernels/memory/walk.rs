@@ -26,6 +26,7 @@ pub(super) struct Stopped;
 /// A pass under way.
 pub(super) struct Walk<'a> {
     sink: &'a mut dyn FaultSink,
+    flushes: bool,
     beats: u32,
     first_word: u64,
     words_checked: u64,
@@ -38,6 +39,7 @@ impl<'a> Walk<'a> {
     /// A pass at its beginning.
     pub(super) fn new(sink: &'a mut dyn FaultSink) -> Self {
         Self {
+            flushes: sink.flushes(),
             sink,
             beats: 0,
             first_word: 0,
@@ -103,12 +105,27 @@ impl<'a> Walk<'a> {
             };
             let range: Range<usize> = index * block..((index + 1) * block).min(count);
             match order {
-                Order::Up | Order::Either => range.for_each(|cell| visit(self, cells, cell)),
-                Order::Down => range.rev().for_each(|cell| visit(self, cells, cell)),
+                Order::Up | Order::Either => {
+                    range.clone().for_each(|cell| visit(self, cells, cell))
+                }
+                Order::Down => range
+                    .clone()
+                    .rev()
+                    .for_each(|cell| visit(self, cells, cell)),
             }
+            self.leave(cells, range);
             self.beat()?;
         }
         Ok(())
+    }
+
+    /// Leaves cells that were worked on. A walk that flushes drops them from the caches, so that the
+    /// next read of them reaches the memory; operations on a cell in one go still meet in the cache.
+    #[inline(always)]
+    pub(super) fn leave<C: Cells<N>, const N: usize>(&self, cells: &mut C, range: Range<usize>) {
+        if self.flushes {
+            cells.flush_all(range);
+        }
     }
 
     /// Counts words that a sweep compares.

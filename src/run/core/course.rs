@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use super::memory::other_core;
 use super::{Action, Core, LEAD, Phase, Worker, WorkerId};
 use crate::model::{End, Entry, Moment, PlannedLoad, Rhythm, StageGate, StageMark, Stamped};
 
@@ -96,6 +97,7 @@ impl Core {
             return;
         };
         self.phase = Phase::Segment;
+        self.forget_shortage();
         if loads.is_empty() {
             self.loaded_since = None;
         }
@@ -112,15 +114,18 @@ impl Core {
                     stopping: false,
                     examining: false,
                     progress: None,
+                    walked: what.memory_bytes_per_worker,
                 };
                 self.workers.insert(worker, state);
                 let (what, epoch) = (what.clone(), self.epoch);
+                let reread_on = other_core(&self.machine, &what, cpu);
                 actions.push(Action::Start {
                     worker,
                     cpu,
                     load,
                     what,
                     epoch,
+                    reread_on,
                 });
             }
         }

@@ -8,6 +8,7 @@
 mod course;
 mod events;
 mod evidence;
+mod memory;
 mod words;
 
 use std::collections::BTreeMap;
@@ -15,6 +16,7 @@ use std::time::Duration;
 
 pub use words::{Action, Event, Exit, Limits, Report, Silence, WorkerId};
 
+use self::memory::Shortage;
 use super::guard::Guard;
 use crate::model::{
     Channel, CpuId, End, Finding, Gap, GapKind, Machine, Moment, Mono, Plan, Reading, Severity,
@@ -51,6 +53,8 @@ struct Worker {
     stopping: bool,
     examining: bool,
     progress: Option<WorkerProgress>,
+    /// Bytes that it walks.
+    walked: u64,
 }
 
 /// What makes two pieces of evidence one fault.
@@ -90,6 +94,7 @@ pub struct Core {
     readings: Vec<Reading>,
     stored: Option<Mono>,
     closing: Option<End>,
+    shortage: Shortage,
 }
 
 impl Core {
@@ -120,6 +125,7 @@ impl Core {
             readings: Vec::new(),
             stored: None,
             closing: None,
+            shortage: Shortage::default(),
         }
     }
 
@@ -153,6 +159,10 @@ impl Core {
             } => {
                 self.sampled(now, (readings, lost), workers, &mut actions);
             }
+            Event::MemoryPressure {
+                some_percent,
+                full_percent,
+            } => self.pressed(now, (some_percent, full_percent), &mut actions),
             Event::Hardware(kind) => self.hardware(now, kind, &mut actions),
             Event::Worker(number, report) => self.reported(now, number, report, &mut actions),
             Event::NotStarted(number, reason) => {

@@ -89,6 +89,14 @@ pub enum Event {
         /// Progress of the workers that run.
         workers: Vec<(WorkerId, WorkerProgress)>,
     },
+    /// Programs wait for memory: percent of the last ten seconds in which at least one did, and in
+    /// which all did.
+    MemoryPressure {
+        /// At least one.
+        some_percent: f64,
+        /// All.
+        full_percent: f64,
+    },
     /// The hardware reported something (error counters, kernel log, throttling).
     Hardware(FindingKind),
     /// A worker said something.
@@ -127,6 +135,15 @@ pub enum Action {
         what: PlannedLoad,
         /// Common beginning of the segment's load.
         epoch: Mono,
+        /// Where held memory is read back: a CPU of another core, if the load has one.
+        reread_on: Option<CpuId>,
+    },
+    /// Have a worker give back all but this much of the memory that it walks.
+    GiveBack {
+        /// Its number.
+        worker: WorkerId,
+        /// What it may keep, in bytes.
+        keep_bytes: u64,
     },
     /// Ask a worker to end (signal, grace, kill, reap: the supervisor's business).
     Stop(WorkerId),

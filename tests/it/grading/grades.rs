@@ -344,6 +344,10 @@ fn walks_are_those_of_the_part_that_was_walked_least() {
     let mut less = record.clone();
     less.workers[2].what.passes = vec![9];
     assert_eq!(grade(&less), Grade::Provisional);
+    // Walks over less memory than planned are none of the whole.
+    let mut part = record.clone();
+    part.workers[2].what.part_walks = 1;
+    assert_eq!(grade(&part), Grade::Provisional);
     // A worker that never reported walked nothing.
     record.workers.remove(1);
     for sample in &mut record.samples {

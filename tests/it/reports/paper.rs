@@ -9,6 +9,7 @@ pub(super) fn load(kernels: &[&str], rhythm: Rhythm) -> PlannedLoad {
         rhythm,
         switch_ms: 0,
         memory_bytes_per_worker: 0,
+        flush: false,
     }
 }
 
@@ -26,6 +27,7 @@ pub(super) fn stage(name: &str, seconds: u64, loads: Vec<PlannedLoad>, gate: Sta
 pub(super) fn plan() -> Plan {
     let walk = PlannedLoad {
         memory_bytes_per_worker: 1 << 30,
+        flush: false,
         cpus: vec![CpuId(0), CpuId(3)],
         ..load(&["march.memory"], Rhythm::Even)
     };
@@ -165,6 +167,7 @@ pub(super) fn worker(cpu: u32, passes: Vec<u64>, clock: f64) -> WorkerProgress {
             .collect(),
         passes,
         clock_mhz: vec![clock; kernels],
+        part_walks: 0,
         errors: u64::from(cpu == 3),
         load_steps: 1,
         silent_ns: 0,
