@@ -58,9 +58,11 @@ pub(super) fn pass(
             #[cfg(not(target_arch = "x86_64"))]
             InstructionSet::Sha => chain(&mut block, rounds),
             InstructionSet::Portable
+            | InstructionSet::X86
             | InstructionSet::ScalarFma
             | InstructionSet::Avx2
-            | InstructionSet::Avx512 => chain(&mut block, rounds),
+            | InstructionSet::Avx512
+            | InstructionSet::Avx512Ifma => chain(&mut block, rounds),
         }
         store(arena, &block);
     })
