@@ -6,7 +6,7 @@
 //! All of that memory is one page, where no store has the low 12 address bits of another's load.
 
 use crate::kernels::digest::{run_steps, set_up};
-use crate::kernels::{Beat, Outcome};
+use crate::kernels::{Beat, Outcome, Work};
 use crate::model::InstructionSet;
 
 const STREAMS: usize = 8;
@@ -29,6 +29,25 @@ pub(super) const L1_WORDS: usize = MEMORY + STREAMS + 2;
 pub(super) type Registers = [u64; WORDS];
 /// What a step of `.l1` works on.
 pub(super) type Memory = [u64; L1_WORDS];
+
+/// Eight operations for each stream, two of which are pairs.
+/// An operation of each stream in each of eight phases.
+pub(super) fn work_a_round(_: InstructionSet) -> Work {
+    Work {
+        integer_operations: 8 * 8,
+        ..Work::NONE
+    }
+}
+
+/// The same in each phase of a turn; four words read and two written in each.
+pub(super) fn work_a_round_l1(_: InstructionSet) -> Work {
+    let phases = TURN as u64;
+    Work {
+        integer_operations: phases * 8,
+        bytes: phases * (4 + 2) * 8,
+        ..Work::NONE
+    }
+}
 
 pub(super) fn pass(
     set: InstructionSet,
