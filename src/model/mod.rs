@@ -7,6 +7,7 @@
 mod finding;
 mod load;
 mod machine;
+mod notice;
 mod plan;
 mod record;
 mod sample;
@@ -19,6 +20,7 @@ pub use finding::{
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, Machine};
+pub use notice::{Notice, NoticeEvent, NoticeRun, Urgency};
 pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
     StageGate,

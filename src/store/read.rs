@@ -134,7 +134,7 @@ impl Store {
         Ok(damaged)
     }
 
-    fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
+    pub(super) fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
         ReadStoreError::Sqlite {
             path: self.path.clone(),
             source,
@@ -193,7 +193,10 @@ fn parse_summary(row: &Row<'_>) -> rusqlite::Result<RunSummary> {
     })
 }
 
-fn read_header(connection: &Connection, run: i64) -> rusqlite::Result<Option<(String, i64)>> {
+pub(super) fn read_header(
+    connection: &Connection,
+    run: i64,
+) -> rusqlite::Result<Option<(String, i64)>> {
     connection
         .query_row(
             "SELECT CAST(header AS BLOB), crc FROM runs WHERE number = ?1",
@@ -220,11 +223,11 @@ fn read_entries(connection: &Connection, run: i64) -> rusqlite::Result<Vec<RawRo
     rows.collect()
 }
 
-fn lossy(bytes: Vec<u8>) -> String {
+pub(super) fn lossy(bytes: Vec<u8>) -> String {
     String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned())
 }
 
-fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
+pub(super) fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
     let computed = crc32c(body.as_bytes());
     if i64::from(computed) != crc {
         return Err(Damage::Checksum {

@@ -1,0 +1,4 @@
+//! The service: configuration and notices.
+
+pub mod config;
+pub mod notices;
