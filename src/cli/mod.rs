@@ -9,6 +9,7 @@ mod exit;
 mod instruments;
 mod listing;
 mod manual;
+mod measure;
 mod notices;
 mod progress;
 mod report;
@@ -48,6 +49,7 @@ pub fn main() -> ExitCode {
         Command::Notices(wanted) => notices::notices(&wanted),
         Command::Config(wanted) => configuration::config(&wanted),
         Command::Manual(wanted) => manual::manual(&wanted),
+        Command::Measure(wanted) => measure::run(&wanted),
         Command::Worker => return work(),
     };
     match outcome {
