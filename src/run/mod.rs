@@ -12,6 +12,8 @@ mod stops;
 mod supervisor;
 mod writer;
 
+pub(crate) use guard::{Guard, Word as GuardWord};
+
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
 pub use prepare::{PrepareRunError, PreparedRun, plan_run, prepare_run, read_suite};
 pub use pulse::Pulse;

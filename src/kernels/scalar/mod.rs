@@ -9,6 +9,8 @@ mod int_ntt;
 mod int_streams;
 #[cfg(target_arch = "x86_64")]
 mod sha_extension;
+#[cfg(target_arch = "x86_64")]
+mod streams_x86;
 
 use super::{Body, KernelSpec};
 use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
@@ -21,11 +23,31 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         units: &[Unit::IntegerAlu, Unit::Shifter, Unit::Multiplier],
         level: MemoryLevel::Registers,
         about: "eight phase-shifted streams of multiply, rotate, xor and add",
-        paths: &[InstructionSet::Portable],
+        paths: &[InstructionSet::Portable, InstructionSet::X86],
+        work_a_round: int_streams::work_a_round,
         body: Body::Compute {
             arena_words: int_streams::WORDS,
             pass: int_streams::pass,
             answers: answers::INT_STREAMS,
+        },
+    },
+    KernelSpec {
+        name: "int-streams.l1",
+        class: LoadClass::ScalarInteger,
+        units: &[
+            Unit::IntegerAlu,
+            Unit::Shifter,
+            Unit::Multiplier,
+            Unit::LoadStore,
+        ],
+        level: MemoryLevel::L1,
+        about: "the same streams, half of their operands read from memory and a quarter written there",
+        paths: &[InstructionSet::Portable, InstructionSet::X86],
+        work_a_round: int_streams::work_a_round_l1,
+        body: Body::Compute {
+            arena_words: int_streams::L1_WORDS,
+            pass: int_streams::pass_l1,
+            answers: answers::INT_STREAMS_L1,
         },
     },
     KernelSpec {
@@ -35,6 +57,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "number-theoretic transforms of 1024 words modulo 2^64 - 2^32 + 1",
         paths: &[InstructionSet::Portable],
+        work_a_round: int_ntt::work_a_round,
         body: Body::Compute {
             arena_words: int_ntt::WORDS,
             pass: int_ntt::pass,
@@ -48,6 +71,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::Registers,
         about: "four chains of 64-bit division, quotient and remainder both kept",
         paths: &[InstructionSet::Portable],
+        work_a_round: int_divide::work_a_round,
         body: Body::Compute {
             arena_words: int_divide::WORDS,
             pass: int_divide::pass,
@@ -61,6 +85,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::Registers,
         about: "a chain of SHA-256, each digest the next message",
         paths: &[InstructionSet::Portable, InstructionSet::Sha],
+        work_a_round: hash_chain::work_a_round,
         body: Body::Compute {
             arena_words: hash_chain::WORDS,
             pass: hash_chain::pass,

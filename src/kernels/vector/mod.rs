@@ -5,6 +5,7 @@
 mod answers;
 mod body;
 mod fold;
+mod int;
 mod pass;
 #[cfg(target_arch = "x86_64")]
 mod wide;
@@ -29,6 +30,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "cancelling multiply-add in double precision, first-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::fma_f64_work(L1_WORDS),
         body: Body::Compute {
             arena_words: L1_WORDS,
             pass: pass::fma_f64,
@@ -42,6 +44,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L2,
         about: "cancelling multiply-add in double precision, second-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::fma_f64_work(L2_WORDS),
         body: Body::Compute {
             arena_words: L2_WORDS,
             pass: pass::fma_f64,
@@ -55,23 +58,12 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "cancelling multiply-add in single precision, first-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::fma_f32_work(L1_WORDS),
         body: Body::Compute {
             arena_words: L1_WORDS,
             pass: pass::fma_f32,
             answers: answers::FMA_F32_L1,
         },
     },
-    KernelSpec {
-        name: "vec-int.l1",
-        class: LoadClass::WideVector,
-        units: &[Unit::VectorInteger, Unit::VectorShuffle, Unit::LoadStore],
-        level: MemoryLevel::L1,
-        about: "wide multiply, add, rotate, xor and lane permutation, first-level cache",
-        paths: &[Portable, Avx2, Avx512],
-        body: Body::Compute {
-            arena_words: L1_WORDS,
-            pass: pass::vec_int,
-            answers: answers::VEC_INT_L1,
-        },
-    },
+    int::SPEC,
 ];

@@ -8,7 +8,7 @@
 
 use super::body;
 use super::fold::digest;
-use crate::kernels::{Beat, Go, Outcome};
+use crate::kernels::{Beat, Go, Outcome, Work};
 use crate::model::InstructionSet;
 
 /// What the sweeps of a pass do.
@@ -18,8 +18,6 @@ pub(super) enum Sweep {
     F64,
     /// Singles, two a word.
     F32,
-    /// Integers.
-    Int,
 }
 
 const STEPS: u32 = 8;
@@ -43,7 +41,6 @@ pub(super) fn sweeps<const V: usize>(kind: Sweep, arena: &mut [u64], from: usize
                 let [x, c, tail] = [x, c, tail].map(lanes32);
                 body::fma_f32::<V>(x, c, tail, sweep);
             }
-            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
         }
     }
 }
@@ -88,7 +85,6 @@ fn prepare(kind: Sweep, arena: &mut [u64]) {
                     let single = |unit: f32| unit.mul_add(spread_f32(spread), spread_f32(middle));
                     pack(single(low), single(signed_unit(random)))
                 }
-                Sweep::Int => random,
             };
         }
     };
@@ -104,7 +100,6 @@ fn prepare(kind: Sweep, arena: &mut [u64]) {
             parts.params[0] = pack(1.81, 0.06);
             parts.params[1] = pack(1.41, 0.0);
         }
-        Sweep::Int => parts.params[0] = 0x9E37_79B1,
     }
 }
 
@@ -154,6 +149,28 @@ fn run((set, kind, arena): Pass<'_>, rounds: u32, beat: &mut dyn Beat) -> Outcom
     }
 }
 
+/// Two rounds of three stretching steps and a contraction for each element; each step reads a constant,
+/// each round adds to a sum, the element itself is read and written once.
+pub(super) fn fma_f64_work(arena_words: usize) -> Work {
+    let elements = body::state_words(arena_words) as u64;
+    Work {
+        double_flops: elements * 2 * 4 * 2,
+        integer_operations: elements * 2,
+        bytes: elements * (2 * 3 + 2) * 8,
+        ..Work::NONE
+    }
+}
+
+/// The same with two elements a word.
+pub(super) fn fma_f32_work(arena_words: usize) -> Work {
+    let double = fma_f64_work(arena_words);
+    Work {
+        double_flops: 0,
+        single_flops: double.double_flops * 2,
+        ..double
+    }
+}
+
 pub(super) fn fma_f64(
     set: InstructionSet,
     arena: &mut [u64],
@@ -170,13 +187,4 @@ pub(super) fn fma_f32(
     beat: &mut dyn Beat,
 ) -> Outcome {
     run((set, Sweep::F32, arena), rounds, beat)
-}
-
-pub(super) fn vec_int(
-    set: InstructionSet,
-    arena: &mut [u64],
-    rounds: u32,
-    beat: &mut dyn Beat,
-) -> Outcome {
-    run((set, Sweep::Int, arena), rounds, beat)
 }
