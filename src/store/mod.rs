@@ -14,6 +14,7 @@ mod find;
 mod open;
 mod outbox;
 mod outbox_read;
+mod queue;
 mod read;
 mod schema;
 
@@ -24,5 +25,6 @@ pub use find::FindRunError;
 pub use open::{FILE_NAME, OpenStoreError, Store};
 pub use outbox::{Announcement, Claimed, DeliveryState, MOST_WAITING, Settlement};
 pub use outbox_read::{DeliveryLine, Look, Untold};
-pub use read::{ReadStoreError, RunSummary};
+pub use queue::ENDED_JOBS_KEPT;
+pub use read::{ReadStoreError, RunSummary, StoredRow, record_of};
 pub use schema::SCHEMA_VERSION;

@@ -11,5 +11,6 @@ mod notices;
 mod program;
 mod records;
 mod reports;
+mod service;
 mod suites;
 mod vector_kernels;
