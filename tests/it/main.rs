@@ -1,6 +1,7 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
 mod compute_kernels;
+mod configuration;
 mod copy_and_chase;
 mod grading;
 mod machines;
@@ -8,8 +9,10 @@ mod march_coverage;
 mod march_linked;
 mod memory_vectors;
 mod memory_walks;
+mod notices;
 mod program;
 mod records;
 mod reports;
+mod service;
 mod suites;
 mod vector_kernels;
