@@ -191,7 +191,7 @@ fn work_share(
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::{is_seen, may_overlap};
+    use super::super::meeting::tests::{is_seen, may_overlap};
     use super::*;
     use crate::kernels::contention::answers::ATOMICS;
 

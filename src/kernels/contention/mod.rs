@@ -8,8 +8,6 @@ mod atomics;
 mod handover;
 mod meeting;
 mod publish;
-#[cfg(test)]
-mod tests;
 
 use super::{Body, KernelSpec};
 use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};

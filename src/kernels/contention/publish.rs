@@ -215,7 +215,7 @@ fn read_up_to(board: &Board<'_>, last: u64, wait: &mut Wait<'_>) -> Option<Readi
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::{is_seen, may_overlap};
+    use super::super::meeting::tests::{is_seen, may_overlap};
     use super::*;
     use crate::kernels::contention::answers::PUBLISH;
 
