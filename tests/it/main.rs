@@ -4,6 +4,7 @@ mod compute_kernels;
 mod grading;
 mod machines;
 mod march_coverage;
+mod measuring;
 mod memory_vectors;
 mod memory_walks;
 mod program;
