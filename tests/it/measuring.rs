@@ -5,7 +5,8 @@ use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 use soakproof::kernels::limit::{Limit, LimitLoop};
-use soakproof::kernels::{Body, Work, catalogue, detect, find};
+use soakproof::kernels::memory::{MARCH_C_MINUS, MARCH_LR, MARCH_SS, Operation, Step};
+use soakproof::kernels::{Body, KernelSpec, Work, catalogue, detect, find};
 use soakproof::measure::{
     Bound, ClassFigure, KernelFigure, LimitFigure, MeasureError, Measured, MemoryLimits, OfLimit,
     RateUnit, Spread, Task, measure,
@@ -126,6 +127,63 @@ fn a_small_measurement_gives_every_figure() {
     assert!((0.0..=1.0).contains(&measured.lost_share));
     let classes: Vec<LoadClass> = measured.classes.iter().map(|class| class.class).collect();
     assert_eq!(classes, LoadClass::ALL);
+}
+
+/// A kernel whose known answer is changed by a bit stands for a machine that computes wrong.
+#[test]
+fn a_wrong_answer_met_on_the_way_is_told() {
+    let right = find("int-streams.reg").expect("a kernel");
+    let Body::Compute {
+        arena_words,
+        pass,
+        answers,
+    } = right.body
+    else {
+        panic!("it computes");
+    };
+    let mut changed = answers.to_vec();
+    changed[0].answer[3] ^= 1;
+    let wrong = KernelSpec {
+        body: Body::Compute {
+            arena_words,
+            pass,
+            answers: Box::leak(changed.into_boxed_slice()),
+        },
+        ..*right
+    };
+    let stop = AtomicBool::new(false);
+    let mut task = task(&["float-chains.reg"], &stop);
+    task.kernels.push(Box::leak(Box::new(wrong)));
+    let measured = measure(&task).expect("one CPU");
+    let told: Vec<(&str, bool)> = measured
+        .kernels
+        .iter()
+        .map(|kernel| (kernel.name, kernel.wrong))
+        .collect();
+    assert_eq!(
+        told,
+        [("int-streams.reg", true), ("float-chains.reg", false)]
+    );
+}
+
+/// Counted from the notation: an element moves a word once if it reads and once if it writes, whatever
+/// it does to the line in between.
+#[test]
+fn a_march_moves_as_many_words_as_its_notation_says() {
+    for named in [MARCH_C_MINUS, MARCH_LR, MARCH_SS] {
+        let elements = named.march.steps().iter().filter_map(|step| match step {
+            Step::Element(element) => Some(element.operations()),
+            Step::Pause => None,
+        });
+        let moves = elements.map(|operations| {
+            let any = |wanted: fn(&Operation) -> bool| u64::from(operations.iter().any(wanted));
+            any(|operation| matches!(operation, Operation::Read(_)))
+                + any(|operation| matches!(operation, Operation::Write(_)))
+        });
+        let bytes =
+            (find("march.memory").expect("a kernel").work_a_round)(InstructionSet::Portable).bytes;
+        assert_eq!(moves.sum::<u64>() * 8, bytes, "{}", named.name);
+    }
 }
 
 #[test]
