@@ -266,8 +266,12 @@ impl Shift<'_> {
             | LoadClass::Memory
             | LoadClass::Contention => None,
         };
-        let wide =
-            wide.filter(|path| matches!(path, InstructionSet::Avx2 | InstructionSet::Avx512));
+        let wide = wide.filter(|path| {
+            matches!(
+                path,
+                InstructionSet::Avx2 | InstructionSet::Avx512 | InstructionSet::Avx512Ifma
+            )
+        });
         let probe = kernels::probe_clock(wide, &mut os::raw_ns);
         if !is_undisturbed(&probe) {
             self.probe_at = now.plus(PROBE_AGAIN);
