@@ -8,7 +8,6 @@
 #![expect(
     clippy::print_stdout,
     clippy::unwrap_used,
-    clippy::disallowed_methods,
     reason = "a program for people that stops at the first thing that cannot be"
 )]
 

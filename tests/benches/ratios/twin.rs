@@ -6,29 +6,34 @@
 use std::arch::asm;
 
 use soakproof::model::InstructionSet;
+use soakproof::os::Region;
 
 /// Words of state, as in the first-level kernels.
 const STATE_WORDS: usize = 1280;
 /// Words of constants: as many and a window beyond.
 const CONSTANT_WORDS: usize = STATE_WORDS + 64;
+/// Where the constants begin: on another page and half a page off, so that no store lies whole pages from a
+/// load.
+const CONSTANTS_AT: usize = 3 * 512 + 256;
 /// Sweeps of one run, about a millisecond.
 const SWEEPS: usize = 1024;
 
 /// State and constants.
 pub(crate) struct Twin {
     set: InstructionSet,
-    state: Vec<f64>,
-    constants: Vec<f64>,
+    // Page-aligned: a vector across two lines takes twice as long.
+    region: Region,
 }
 
 impl Twin {
     /// `set` must be AVX2 or AVX-512 and detected.
     pub(crate) fn new(set: InstructionSet) -> Self {
-        Self {
-            set,
-            state: vec![1.5; STATE_WORDS],
-            constants: vec![-1.215; CONSTANT_WORDS],
-        }
+        let bytes = (CONSTANTS_AT + CONSTANT_WORDS) * 8;
+        let mut region = Region::map(bytes, &mut || true).expect("some pages");
+        let (state, constants) = region.words_mut().split_at_mut(CONSTANTS_AT);
+        state.fill(1.5_f64.to_bits());
+        constants.fill((-1.215_f64).to_bits());
+        Self { set, region }
     }
 
     /// Double-precision operations of one run: two rounds of four multiply-adds an element.
@@ -38,17 +43,19 @@ impl Twin {
 
     /// One run.
     pub(crate) fn run(&mut self) {
+        let (state, constants) = self.region.words_mut().split_at_mut(CONSTANTS_AT);
+        let state = &mut state[..STATE_WORDS];
+        let sweep = if self.set == InstructionSet::Avx512 {
+            sweep_512
+        } else {
+            sweep_256
+        };
         for _ in 0..SWEEPS {
-            match self.set {
-                InstructionSet::Avx512 => sweep_512(&mut self.state, &self.constants),
-                InstructionSet::Portable
-                | InstructionSet::Sha
-                | InstructionSet::ScalarFma
-                | InstructionSet::Avx2 => sweep_256(&mut self.state, &self.constants),
-            }
+            sweep(state, constants);
         }
+        let mut values = state.iter().map(|word| f64::from_bits(*word));
         assert!(
-            self.state.iter().all(|x| (1.0..2.0).contains(x)),
+            values.all(|x| (1.0..2.0).contains(&x)),
             "the twin left its binade: it no longer does what the kernel does"
         );
     }
@@ -57,7 +64,7 @@ impl Twin {
 /// Eight vectors at a time: stretched three times by constants from memory, contracted; twice.
 macro_rules! sweep {
     ($name:ident, $v:literal, $bytes:literal, $load:literal, $store:literal) => {
-        fn $name(state: &mut [f64], constants: &[f64]) {
+        fn $name(state: &mut [u64], constants: &[u64]) {
             assert!(state.len() % ($bytes / 8 * 8) == 0 && constants.len() >= state.len() + 64);
             // SAFETY: whole groups of eight vectors of `state` are read and written, `constants` is read
             // at most 64 words beyond the group; both lengths were just checked, and the caller made

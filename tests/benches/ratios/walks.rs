@@ -55,10 +55,10 @@ pub(crate) fn rows(add: &mut impl FnMut(Row)) {
     };
     let parse = |text: &str| parse_march(text).expect("the notation");
     let (fill, up, down, read) = (
-        parse("{u(w0)}"),
-        parse("{u(r0,w1)}"),
-        parse("{d(r1,w0)}"),
-        parse("{u(r0)}"),
+        parse("u(w0)"),
+        parse("u(r0,w1)"),
+        parse("d(r1,w0)"),
+        parse("u(r0)"),
     );
     let mut figures: [Vec<f64>; 3] = std::array::from_fn(|_| Vec::new());
     for _ in 0..REPEATS {
