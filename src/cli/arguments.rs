@@ -96,6 +96,9 @@ pub(super) struct RunArguments {
     /// Core clock that was set for wide-vector loads, in MHz.
     #[arg(long, value_name = "MHZ")]
     pub(super) wide_clock: Option<f64>,
+    /// Core clock that was set for efficiency cores, in MHz, where the processor mixes kinds.
+    #[arg(long, value_name = "MHZ")]
+    pub(super) efficiency_clock: Option<f64>,
     /// Air temperature in degrees Celsius.
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
     pub(super) ambient: Option<f64>,

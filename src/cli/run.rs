@@ -8,7 +8,7 @@ use super::progress::Screen;
 use super::{Exit, Failure, put, put_json};
 use crate::kernels;
 use crate::model::{
-    Declared, FORMAT, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader,
+    Declared, EFFICIENCY, FORMAT, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader,
 };
 use crate::os::{self, LoadLock, Root};
 use crate::report::{self, Style};
@@ -125,18 +125,25 @@ fn declared(wanted: &RunArguments) -> Result<Declared, Failure> {
         } else {
             wanted.clock
         };
-        let Some(mhz) = given else { continue };
-        if !CLOCK_RANGE_MHZ.contains(&mhz) {
-            return Err(Failure::usage(anyhow::anyhow!(
-                "a clock of {mhz} MHz is outside {} to {} MHz; it is given in MHz (5 GHz = 5000)",
-                CLOCK_RANGE_MHZ.start(),
-                CLOCK_RANGE_MHZ.end()
-            )));
+        if let Some(mhz) = given {
+            clock_mhz.push((class, mhz));
         }
-        clock_mhz.push((class, mhz));
+    }
+    let kind_clock_mhz = wanted.efficiency_clock;
+    let kind_clock_mhz = kind_clock_mhz.map(|mhz| (EFFICIENCY.to_owned(), mhz));
+    let kind_clock_mhz: Vec<(String, f64)> = kind_clock_mhz.into_iter().collect();
+    let classes = clock_mhz.iter().map(|(_, mhz)| *mhz);
+    let mut all = classes.chain(kind_clock_mhz.iter().map(|(_, mhz)| *mhz));
+    if let Some(mhz) = all.find(|mhz| !CLOCK_RANGE_MHZ.contains(mhz)) {
+        return Err(Failure::usage(anyhow::anyhow!(
+            "a clock of {mhz} MHz is outside {} to {} MHz; it is given in MHz (5 GHz = 5000)",
+            CLOCK_RANGE_MHZ.start(),
+            CLOCK_RANGE_MHZ.end()
+        )));
     }
     Ok(Declared {
         clock_mhz,
+        kind_clock_mhz,
         ambient_c: wanted.ambient,
         note: wanted.note.clone(),
     })

@@ -18,7 +18,7 @@ pub use finding::{
     Severity,
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
-pub use machine::{Cache, Cpu, Machine};
+pub use machine::{Cache, Cpu, EFFICIENCY, Machine, PERFORMANCE};
 pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
     StageGate,

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::finding::{Finding, Gap};
 use super::load::{CpuId, InstructionSet, LoadClass};
-use super::machine::Machine;
+use super::machine::{Machine, PERFORMANCE};
 use super::plan::Plan;
 use super::sample::{Channel, Sample, WorkerProgress};
 use super::time::{Moment, Mono};
@@ -17,12 +17,34 @@ pub const FORMAT: u32 = 1;
 /// What the person declared about the settings under test.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Declared {
-    /// Core clock per load class in MHz, where declared.
+    /// Core clock per load class in MHz, where declared; of the performance cores, where the processor
+    /// mixes kinds.
     pub clock_mhz: Vec<(LoadClass, f64)>,
+    /// Clock of other kinds of core in MHz, where declared.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kind_clock_mhz: Vec<(String, f64)>,
     /// Air temperature in degrees Celsius.
     pub ambient_c: Option<f64>,
     /// Free words.
     pub note: String,
+}
+
+impl Declared {
+    /// The clock declared for `class` on a kind of core (none: all cores are alike).
+    pub fn clock_of(&self, class: LoadClass, kind: Option<&str>) -> Option<f64> {
+        match kind {
+            None | Some(PERFORMANCE) => {
+                let mut known = self.clock_mhz.iter();
+                known
+                    .find(|(known, _)| *known == class)
+                    .map(|known| known.1)
+            }
+            Some(kind) => {
+                let mut known = self.kind_clock_mhz.iter();
+                known.find(|(known, _)| known == kind).map(|known| known.1)
+            }
+        }
+    }
 }
 
 /// Everything known when a run starts.

@@ -418,8 +418,10 @@ fn clock_words(clock: &ClockSummary) -> String {
         || "nothing declared".to_owned(),
         |mhz| format!("declared {}", figure(mhz, 0)),
     );
+    let kind = clock.kind.as_ref();
+    let kind = kind.map_or_else(String::new, |kind| format!(", {kind} cores"));
     format!(
-        "{}: {} to {}, median {} MHz; {declared}",
+        "{}{kind}: {} to {}, median {} MHz; {declared}",
         clock.class,
         figure(clock.slowest_core_mhz, 0),
         figure(clock.fastest_core_mhz, 0),
@@ -430,6 +432,8 @@ fn clock_words(clock: &ClockSummary) -> String {
 fn voltage_words(voltage: &VoltageSummary) -> String {
     let mut words = Vec::new();
     words.extend(voltage.idle_mv.map(|mv| format!("idle {}", figure(mv, 0))));
+    let one_core = voltage.one_core_mv;
+    words.extend(one_core.map(|mv| format!("one core {}", figure(mv, 0))));
     words.extend(voltage.load_mv.map(|mv| format!("load {}", figure(mv, 0))));
     words.push(format!("lowest {}", figure(voltage.lowest_mv, 0)));
     words.extend(

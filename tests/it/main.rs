@@ -6,6 +6,7 @@ mod grading;
 mod machines;
 mod march_coverage;
 mod march_linked;
+mod measuring;
 mod memory_vectors;
 mod memory_walks;
 mod program;

@@ -427,10 +427,13 @@ fn an_interrupt_ends_the_run_with_a_verdict_on_what_was_seen() {
 fn two_loads_at_once_are_refused() {
     let trial = Trial::new();
     let running = trial.start(COMPUTE);
-    let second = trial.output(&["run", "smoke"]);
-    let said = String::from_utf8_lossy(&second.stderr).into_owned();
-    assert!(said.contains("another run"), "{said}");
-    assert_eq!(second.status.code(), Some(1));
+    for second in [&["run", "smoke"][..], &["measure", "--json"]] {
+        let second = trial.output(second);
+        let said = String::from_utf8_lossy(&second.stderr).into_owned();
+        assert!(said.contains("another run"), "{said}");
+        assert_eq!(second.status.code(), Some(1));
+        assert!(second.stdout.is_empty());
+    }
     send(running.pid(), Signal::SIGINT);
     running.finish();
 }
