@@ -6,6 +6,8 @@ mod bench;
 mod guard_rules;
 mod machine;
 mod memory_rules;
+mod night;
+mod nights;
 mod run_rules;
 mod trouble;
 mod world;
