@@ -2,14 +2,20 @@
 //! Data goes to standard output, everything else to standard error.
 #![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
+mod advise;
 mod arguments;
+mod change;
 mod dry_run;
 mod exit;
+mod good;
 mod instruments;
+mod ledger;
+mod ledger_arguments;
 mod listing;
 mod progress;
 mod report;
 mod run;
+mod setting;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -39,6 +45,11 @@ pub fn main() -> ExitCode {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
         Command::Runs(wanted) => report::runs(&wanted),
+        Command::Setting(wanted) => setting::setting(&wanted),
+        Command::Change(wanted) => change::change(&wanted),
+        Command::Changes(wanted) => change::changes(&wanted),
+        Command::Good(wanted) => good::good(&wanted),
+        Command::Advise(wanted) => advise::advise(&wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),

@@ -7,12 +7,13 @@ use super::dry_run::show_plan;
 use super::progress::Screen;
 use super::{Exit, Failure, put, put_json};
 use crate::kernels;
+use crate::ledger::{Ledger, declared_clocks};
 use crate::model::{
-    Declared, FORMAT, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader,
+    Declared, FORMAT, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader, Standing,
 };
 use crate::os::{self, LoadLock, Root};
 use crate::report::{self, Style};
-use crate::run::{RunOutcome, RunSetup, run_suite};
+use crate::run::{RunOutcome, RunSetup, read_ledger, run_suite, take_standing};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
 use crate::store::Store;
 use crate::suite;
@@ -30,11 +31,15 @@ pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
     if wanted.dry_run {
         return Ok(show_plan(&plan, &machine, wanted));
     }
-    let declared = declared(wanted)?;
+    let mut declared = declared(wanted)?;
     let instruments = Instruments::open(&root, &InstrumentOptions::default(), os::moment());
     check_thermometer(&plan, &instruments, wanted.without_thermometer)?;
     let _lock = LoadLock::take()?;
     let store = open_store(wanted.store.store.as_deref())?;
+    let ledger = read_ledger(&store, &machine)?;
+    let standing = take_standing(&root, &ledger, &plan.suite);
+    say_before(&ledger, &standing);
+    declare_standing(&mut declared, standing);
     let header = header(plan, machine, &instruments, declared);
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -49,6 +54,24 @@ pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
     let outcome = runtime.block_on(run_suite(setup, &mut screen));
     screen.clear();
     show(&outcome?, wanted)
+}
+
+/// Clocks that nobody gave for this run are those of the settings.
+fn declare_standing(declared: &mut Declared, standing: Standing) {
+    if declared.clock_mhz.is_empty() {
+        let reference = standing.fingerprint.reference_mhz;
+        declared.clock_mhz = declared_clocks(&standing.settings, reference);
+    }
+    declared.standing = Some(Box::new(standing));
+}
+
+/// What the person should know before load is put on.
+fn say_before(ledger: &Ledger, standing: &Standing) {
+    let pending = ledger.pending();
+    let same_boot = pending.is_some_and(|line| line.change.boot_id == ledger.boot_id());
+    for line in report::before_run(standing, same_boot) {
+        eprintln!("{line}");
+    }
 }
 
 fn show(outcome: &RunOutcome, wanted: &RunArguments) -> Result<Exit, Failure> {
@@ -139,6 +162,7 @@ fn declared(wanted: &RunArguments) -> Result<Declared, Failure> {
         clock_mhz,
         ambient_c: wanted.ambient,
         note: wanted.note.clone(),
+        standing: None,
     })
 }
 

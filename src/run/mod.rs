@@ -6,7 +6,9 @@ pub mod core;
 mod dispatcher;
 mod guard;
 mod sampler;
+mod standing;
 mod supervisor;
 mod writer;
 
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
+pub use standing::{read_ledger, take_standing};

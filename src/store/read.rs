@@ -220,11 +220,11 @@ fn read_entries(connection: &Connection, run: i64) -> rusqlite::Result<Vec<RawRo
     rows.collect()
 }
 
-fn lossy(bytes: Vec<u8>) -> String {
+pub(super) fn lossy(bytes: Vec<u8>) -> String {
     String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned())
 }
 
-fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
+pub(super) fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
     let computed = crc32c(body.as_bytes());
     if i64::from(computed) != crc {
         return Err(Damage::Checksum {

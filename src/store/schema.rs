@@ -7,7 +7,8 @@ use rusqlite::{Connection, TransactionBehavior};
 pub(super) const APPLICATION_ID: i32 = 0x534F_414B;
 
 /// One script a version; entry n brings version n to version n + 1.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE runs (
         number INTEGER PRIMARY KEY AUTOINCREMENT,
         id TEXT NOT NULL UNIQUE,
@@ -32,7 +33,17 @@ const MIGRATIONS: &[&str] = &["
         PRIMARY KEY (run, seq)
     ) STRICT, WITHOUT ROWID;
     CREATE INDEX entries_by_kind ON entries (run, kind) WHERE kind <> 'sample';
-"];
+",
+    "
+    CREATE TABLE ledger (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        host TEXT NOT NULL,
+        at_ms INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT;
+",
+];
 
 /// Version that this program writes.
 pub const SCHEMA_VERSION: usize = MIGRATIONS.len();

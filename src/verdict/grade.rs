@@ -8,7 +8,7 @@ use crate::model::{
 
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
-use super::{clock, heat, next, rules, voltage, words};
+use super::{clock, heat, next, rules, standing, voltage, words};
 
 /// Confidence of the bounds where the suite names none.
 const CONFIDENCE: f64 = 0.95;
@@ -26,6 +26,7 @@ pub fn judge(record: &Record) -> Verdict {
     all.extend(rules::of_gaps(record, &record.gaps));
     all.extend(rules::of_heat(record, heat.as_ref()));
     all.extend(rules::of_clocks(&clocks));
+    all.extend(standing::rules(record, &clocks));
     let grade = decide_grade(&all);
     all.sort_by_key(|rule| weight(rule.effect));
     let mut verdict = Verdict {

@@ -70,6 +70,7 @@ pub(super) fn header(id: &str, note: &str) -> RunHeader {
             note: note.to_owned(),
             ambient_c: Some(21.3),
             clock_mhz: vec![(LoadClass::WideVector, 4650.1)],
+            standing: None,
         },
         kernels: vec![(
             "fma-f64.l1".to_owned(),

@@ -196,6 +196,7 @@ pub(super) fn record() -> Record {
             clock_mhz: vec![(LoadClass::WideVector, 4650.0)],
             ambient_c: Some(21.5),
             note: "core supply lowered by one step".to_owned(),
+            standing: None,
         },
         kernels: vec![
             (

@@ -1,0 +1,35 @@
+//! Before a run: the ledger of the machine, and what the machine tells of itself against it.
+
+use crate::kernels;
+use crate::ledger::{Ledger, Outcome, stand};
+use crate::model::{Machine, Standing};
+use crate::os::{self, Root};
+use crate::sensors::read_fingerprint;
+use crate::store::{ReadLedgerError, Store};
+
+/// Probes of half a millisecond: long enough for a sleeping core to reach its clock.
+const PROBES: u32 = 60;
+
+/// The ledger that `store` holds of `machine`.
+///
+/// # Errors
+/// When the store cannot be read, or a row of the ledger is damaged.
+pub fn read_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
+    let rows = store.ledger(&machine.host)?;
+    let outcomes = store.outcomes(&machine.host)?;
+    let outcomes = outcomes
+        .iter()
+        .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
+    Ok(Ledger::new(&rows, outcomes.collect(), &machine.boot_id))
+}
+
+/// What goes into the header of a run of `suite` that begins now. On a real machine this keeps one CPU
+/// busy for some 30 ms.
+pub fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {
+    let mut fingerprint = read_fingerprint(root);
+    if !root.is_simulated() {
+        let probes = (0..PROBES).map(|_| kernels::probe_clock_mhz(None, &mut os::raw_ns));
+        fingerprint.probed_mhz = probes.reduce(f64::max);
+    }
+    stand(ledger, fingerprint, suite)
+}
