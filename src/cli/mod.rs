@@ -12,6 +12,7 @@ mod instruments;
 mod ledger;
 mod ledger_arguments;
 mod listing;
+mod measure;
 mod progress;
 mod report;
 mod run;
@@ -53,6 +54,7 @@ pub fn main() -> ExitCode {
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
+        Command::Measure(wanted) => measure::run(&wanted),
         Command::Worker => return work(),
     };
     match outcome {

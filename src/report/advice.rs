@@ -185,7 +185,7 @@ pub fn length_text(length: &TestLength, style: Style) -> String {
     page.plain(&format!(
         "{} of checked load {errors} show a mean time between errors of {target} at {} ({:.3} times as \
          long; NIST/SEMATECH e-Handbook 8.3.1.1).",
-        span(length.needed_s),
+        hours(length.needed_s),
         per_cent(length.confidence),
         length.factor
     ));
@@ -194,6 +194,19 @@ pub fn length_text(length: &TestLength, style: Style) -> String {
          --dry-run` shows how much of it a suite holds.",
     );
     page.finish()
+}
+
+/// Days would round away what a schedule needs.
+fn hours(seconds: f64) -> String {
+    let minutes = (seconds / 60.0).ceil();
+    if minutes < 120.0 {
+        return span(seconds);
+    }
+    format!(
+        "{:.0} h {:02.0} min",
+        (minutes / 60.0).floor(),
+        minutes % 60.0
+    )
 }
 
 /// `soakproof.length/1`.

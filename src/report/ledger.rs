@@ -4,7 +4,7 @@
 //!   `coarse`, `margin`, `harder`, `floor`, `ceiling`, `rated`, `value`; null where not said).
 //! - `soakproof.changes/1`: `baseline` (`run`, `grade`; null before there is one), `changes`, a list of
 //!   `number`, `declared` (RFC 3339 in UTC), `moves` (`setting`, `from`, `to`), `note`, `state` (`pending`,
-//!   `judged`, `cut-short`), `run` and `grade` (null before it is judged), `taken_back` (null, `undone`,
+//!   `judged`, `cut-short`, `not-judged`), `run` and `grade` (null before it is judged), `taken_back` (null, `undone`,
 //!   `no-boot`); `soakproof.change/1`: `change`, one of them, and `settings`, the present values.
 //! - `soakproof.profiles/1`: `profiles`, a list of `name`, `slot`, `named`, `run`, `settings`;
 //!   `soakproof.profile-diff/1`: `one`, `other` (names), `differences` (`name`, `unit`, `one`, `other`).
@@ -244,6 +244,7 @@ fn line_json(line: &ChangeLine) -> Value {
         (Some(_), _) => "judged",
         (None, Some(_)) => "cut-short",
         (None, None) if line.taken_back == Some(TakenBack::NoBoot) => "judged",
+        (None, None) if line.taken_back.is_some() => "not-judged",
         (None, None) => "pending",
     };
     json!({

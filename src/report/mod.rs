@@ -12,6 +12,7 @@ mod instruments;
 mod json;
 mod kernels;
 mod ledger;
+mod measured;
 mod page;
 mod plan;
 mod progress;
@@ -24,12 +25,15 @@ mod verdict;
 pub use advice::{AdviceSeen, Suites, advice_json, advice_text, length_json, length_text};
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
-pub use json::{INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA, RUNS_SCHEMA};
+pub use json::{
+    INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, MEASURE_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA, RUNS_SCHEMA,
+};
 pub use kernels::{KernelLine, kernels_json, kernels_text};
 pub use ledger::{
     change_json, change_text, changes_json, changes_text, differences_json, differences_text,
     profiles_json, profiles_text, settings_json, settings_text,
 };
+pub use measured::{measured_json, measured_text};
 pub use page::{Style, escape};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};

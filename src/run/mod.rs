@@ -10,5 +10,7 @@ mod standing;
 mod supervisor;
 mod writer;
 
+pub(crate) use guard::{Guard, Word as GuardWord};
+
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
 pub use standing::{read_ledger, take_standing};

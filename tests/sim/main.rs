@@ -6,6 +6,7 @@ mod bench;
 mod guard_rules;
 mod machine;
 mod run_rules;
+mod silicon;
 mod trouble;
 mod world;
 
