@@ -42,7 +42,7 @@ pub struct Outcome {
     pub claims: bool,
     /// What stood at its edge.
     pub edge: Option<Edge>,
-    /// Median clock per load class, MHz.
+    /// Clock of the fastest core per load class, MHz.
     pub clocks: Vec<(LoadClass, f64)>,
 }
 
@@ -77,7 +77,7 @@ impl Outcome {
             clocks: verdict.map_or_else(Vec::new, |verdict| {
                 let clocks = verdict.clocks.iter();
                 clocks
-                    .map(|clock| (clock.class, clock.median_mhz))
+                    .map(|clock| (clock.class, clock.fastest_core_mhz))
                     .collect()
             }),
         })

@@ -2,8 +2,10 @@
 
 use crate::model::{Cause, ClockSummary, Grade, LastGood, Record, Rule, RuleEffect, Verdict};
 
-/// Share by which a median clock may differ from the last judged run of the same suite.
+/// Share by which the fastest clock of a class may differ from the last judged run of the same suite.
 const CLOCK_SHARE: f64 = 0.02;
+/// Shorter runs have too few probes to be compared on a machine that does other things beside.
+const COMPARED_S: f64 = 60.0;
 
 /// Rules about what was declared. What the machine does not show caps: the verdict would be about other
 /// settings than those it names. What changed unasked decides nothing, and says that the outcome can be
@@ -27,11 +29,14 @@ pub(super) fn rules(record: &Record, clocks: &[ClockSummary]) -> Vec<Rule> {
             "settings as declared",
         )
     });
+    let length_s = record
+        .last_known()
+        .seconds_since(record.header.started.mono);
     let moved = clocks.iter().filter_map(|clock| {
         let mut before = standing.measured_before.iter();
         let (_, was) = before.find(|(class, _)| *class == clock.class)?;
-        let is = clock.median_mhz;
-        ((is - was).abs() > CLOCK_SHARE * was)
+        let is = clock.fastest_core_mhz;
+        (length_s >= COMPARED_S && (is - was).abs() > CLOCK_SHARE * was)
             .then(|| format!("{} clock is now {is:.0}, was {was:.0} MHz", clock.class))
     });
     let unexplained = standing.unexplained.iter().cloned().chain(moved);

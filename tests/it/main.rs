@@ -2,6 +2,7 @@
 
 mod compute_kernels;
 mod grading;
+mod ledger;
 mod machines;
 mod march_coverage;
 mod memory_vectors;

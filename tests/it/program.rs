@@ -17,7 +17,7 @@ use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::Value;
 
-static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+pub(crate) static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Arithmetic on every core.
@@ -46,8 +46,8 @@ struct Running {
 }
 
 #[derive(Debug, Clone)]
-struct Worker {
-    pid: i32,
+pub(crate) struct Worker {
+    pub(crate) pid: i32,
     cpu: u64,
 }
 
@@ -146,7 +146,7 @@ fn usable_cores() -> usize {
     std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
-fn workers_of(parent: i32) -> Vec<Worker> {
+pub(crate) fn workers_of(parent: i32) -> Vec<Worker> {
     let mut workers = Vec::new();
     for entry in fs::read_dir("/proc").expect("proc").flatten() {
         let Ok(pid) = entry.file_name().to_string_lossy().parse::<i32>() else {
@@ -173,7 +173,7 @@ fn workers_of(parent: i32) -> Vec<Worker> {
     workers
 }
 
-fn is_alive(pid: i32) -> bool {
+pub(crate) fn is_alive(pid: i32) -> bool {
     fs::read_to_string(format!("/proc/{pid}/stat")).is_ok_and(|stat| {
         !stat
             .rsplit_once(')')
@@ -201,7 +201,7 @@ fn mapping(pid: i32, name: &str) -> (u64, u64) {
     (number(start), number(end))
 }
 
-fn memory_of(pid: i32) -> fs::File {
+pub(crate) fn memory_of(pid: i32) -> fs::File {
     let path = format!("/proc/{pid}/mem");
     fs::File::options()
         .read(true)
@@ -211,7 +211,7 @@ fn memory_of(pid: i32) -> fs::File {
 }
 
 /// The worker's live data, as its slot tells it (words 15 and 16 of the slot page).
-fn live_data(pid: i32) -> (u64, u64) {
+pub(crate) fn live_data(pid: i32) -> (u64, u64) {
     let (slot, _) = mapping(pid, "/memfd:soakproof (deleted)");
     let memory = memory_of(pid);
     let word = |index: u64| {
@@ -483,7 +483,7 @@ fn a_dry_run_shows_what_the_claim_needs_and_starts_nothing() {
     );
 }
 
-fn copy_tree(from: &Path, to: &Path) {
+pub(crate) fn copy_tree(from: &Path, to: &Path) {
     fs::create_dir_all(to).expect("folder");
     for entry in fs::read_dir(from).expect("tree").flatten() {
         let target = to.join(entry.file_name());
