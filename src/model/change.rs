@@ -95,8 +95,8 @@ pub struct Standing {
     pub unexplained: Vec<String>,
     /// Declared settings that the machine does not show.
     pub unshown: Vec<String>,
-    /// Clock of the fastest core per load class in MHz at the last judged run, where that was of the same suite and at
-    /// the same declared clocks.
+    /// Clock of the fastest core per load class in MHz at the last judged run, where that was of the
+    /// same suite and at the same declared clocks.
     pub measured_before: Vec<(LoadClass, f64)>,
     /// The last settings known to be good, other than those of this run.
     pub last_good: Option<LastGood>,

@@ -4,6 +4,12 @@
 //! exponentially below a limit) is common practice. What is checked is the search, whose true answer
 //! the model knows: the value at which the mean time between errors is the claim.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "tests fail by panicking, and the numbers of runs are to be read"
+)]
+
 use soakproof::ledger::{Next, SettingDraft, Trial, check_setting, decide_next};
 use soakproof::model::{Amount, Harder, Setting, SettingKind};
 

@@ -1,8 +1,4 @@
 //! What the machine tells of itself, against what it told before and what was declared.
-#![expect(
-    clippy::disallowed_methods,
-    reason = "tests lay out folders shaped like machines"
-)]
 
 use std::fs;
 use std::path::Path;
