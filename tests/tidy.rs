@@ -47,6 +47,7 @@ const PURE: [&str; 6] = [
     "src/kernels/",
     "src/suite/",
     "src/verdict/",
+    "src/ledger/",
     "src/run/core",
     "src/service/agenda",
 ];

@@ -5,6 +5,9 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::ledger_arguments::{
+    AdviseArguments, ChangeArguments, GoodArguments, LedgerArguments, SettingArguments,
+};
 use crate::os::Root;
 use crate::suite::parse_duration;
 
@@ -33,6 +36,16 @@ pub(super) enum Command {
     /// Be the service: start what is queued when its time has come, one run at a time, until a signal
     /// ends it.
     Serve(ServeArguments),
+    /// Declare what you tune, or list it.
+    Setting(SettingArguments),
+    /// Declare that you changed a setting, or take it back.
+    Change(ChangeArguments),
+    /// List the changes with the verdict that each led to.
+    Changes(LedgerArguments),
+    /// Name the present settings as good, list such profiles, compare two.
+    Good(GoodArguments),
+    /// Say which value to try next, or how long a run must be for a claim.
+    Advise(AdviseArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
@@ -71,7 +84,7 @@ pub(super) struct StoreArguments {
 pub(super) struct MachineArguments {
     /// Read sensors from a folder shaped like a machine instead of from this one; the run is stamped
     /// as simulated.
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_MACHINE")]
     pub(super) machine: Option<PathBuf>,
 }
 
@@ -98,7 +111,8 @@ pub(super) struct SuiteNamed {
     /// Start a long suite although no processor temperature can be read.
     #[arg(long)]
     pub(super) without_thermometer: bool,
-    /// Core clock that was set, in MHz, for loads without wide vectors.
+    /// Core clock that was set, in MHz, for loads without wide vectors (default: by the declared
+    /// settings).
     #[arg(long, value_name = "MHZ")]
     pub(super) clock: Option<f64>,
     /// Core clock that was set for wide-vector loads, in MHz.

@@ -2,10 +2,15 @@
 //! Data goes to standard output, everything else to standard error.
 #![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
+mod advise;
 mod arguments;
+mod change;
 mod dry_run;
 mod exit;
+mod good;
 mod instruments;
+mod ledger;
+mod ledger_arguments;
 mod listing;
 mod measure;
 mod progress;
@@ -13,6 +18,7 @@ mod queue;
 mod report;
 mod run;
 mod serve;
+mod setting;
 mod through;
 
 use std::io::Write;
@@ -47,6 +53,11 @@ pub fn main() -> ExitCode {
         Command::Runs(wanted) => report::runs(&wanted),
         Command::Queue(wanted) => queue::queue(wanted),
         Command::Serve(wanted) => serve::serve(wanted),
+        Command::Setting(wanted) => setting::setting(&wanted),
+        Command::Change(wanted) => change::change(&wanted),
+        Command::Changes(wanted) => change::changes(&wanted),
+        Command::Good(wanted) => good::good(&wanted),
+        Command::Advise(wanted) => advise::advise(&wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),

@@ -7,10 +7,13 @@ use super::dry_run::show_plan;
 use super::progress::Screen;
 use super::through::{Service, find, interrupts};
 use super::{Exit, Failure, put, put_json};
-use crate::model::{Declared, EFFICIENCY, Grade, LoadClass, RunWish};
+use crate::ledger::Ledger;
+use crate::model::{Declared, EFFICIENCY, Grade, LoadClass, RunWish, Standing};
 use crate::os::{self, LoadLock, Root};
 use crate::report::{self, Style};
-use crate::run::{Pulse, RunOutcome, RunSetup, Stops, plan_run, prepare_run, run_suite};
+use crate::run::{
+    Pulse, RunOutcome, RunSetup, Stops, plan_run, prepare_run, run_suite, stand_on_ledger,
+};
 use crate::store::Store;
 
 /// Runs the command.
@@ -53,9 +56,13 @@ fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<
 
 /// Without a service: the run is this process's own.
 fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
-    let prepared = prepare_run(root, wish).map_err(Failure::usage)?;
+    let mut prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
     let store = open_store(wanted.store.store.as_deref())?;
+    let ledger = stand_on_ledger(root, &store, &mut prepared.header)?;
+    if let Some(standing) = prepared.header.declared.standing.as_deref() {
+        say_before(&ledger, standing);
+    }
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -72,6 +79,15 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
     });
     screen.clear();
     show(&outcome?, wanted)
+}
+
+/// What the person should know before load is put on.
+fn say_before(ledger: &Ledger, standing: &Standing) {
+    let pending = ledger.pending();
+    let same_boot = pending.is_some_and(|line| line.change.boot_id == ledger.boot_id());
+    for line in report::before_run(standing, same_boot) {
+        eprintln!("{line}");
+    }
 }
 
 fn show(outcome: &RunOutcome, wanted: &RunArguments) -> Result<Exit, Failure> {
@@ -157,5 +173,6 @@ fn declared(named: &SuiteNamed) -> Declared {
             .collect(),
         ambient_c: named.ambient,
         note: named.note.clone(),
+        standing: None,
     }
 }

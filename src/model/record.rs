@@ -3,6 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::change::Standing;
 use super::finding::{Finding, Gap};
 use super::load::{CpuId, InstructionSet, LoadClass};
 use super::machine::{Machine, PERFORMANCE};
@@ -27,6 +28,9 @@ pub struct Declared {
     pub ambient_c: Option<f64>,
     /// Free words.
     pub note: String,
+    /// Where the ledger stood; none in records that were made without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub standing: Option<Box<Standing>>,
 }
 
 impl Declared {

@@ -3,6 +3,7 @@
 
 use super::cores::sum_work;
 use super::page::{Flush, Page, Style};
+use super::standing::say_standing;
 use super::units::{bytes, count, counted, figure, instant, span};
 use super::verdict::{finding_words, gap_words, headline, run_words, say_all};
 use crate::model::{Cache, Grade, Machine, Record, StageMark};
@@ -16,6 +17,7 @@ pub fn record_text(record: &Record, style: Style) -> String {
         page.say("no verdict", "the run was not judged yet");
     }
     page.say("run", &run_words(record, &style));
+    say_standing(&mut page, record);
     say_header(&mut page, record, &style);
     say_machine(&mut page, &record.header.machine);
     say_stages(&mut page, record, &style);

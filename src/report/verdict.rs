@@ -1,6 +1,7 @@
 //! The verdict on one screen: what came out, by which rules, with what figures, and what to do next.
 
 use super::page::{Page, Style};
+use super::standing::say_standing;
 use super::units::{count, counted, figure, instant, per_cent, span, time_of_day};
 use crate::model::{
     Cause, ClockSummary, CrashManner, End, Finding, FindingKind, HeatSummary, MemoryFaultClass,
@@ -20,6 +21,7 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
     let mut page = Page::new(&style);
     page.grade(verdict.grade, &headline(verdict));
     page.say("run", &run_words(record, &style));
+    say_standing(&mut page, record);
     say_rules(&mut page, verdict, Some(RULES));
     say_findings(&mut page, verdict, &style, Some(FINDINGS));
     say_exposure(&mut page, verdict, true);

@@ -8,6 +8,7 @@
 mod cpufreq;
 mod edac;
 mod energy;
+mod fingerprint;
 mod hardware;
 mod hwmon;
 mod instruments;
@@ -18,11 +19,13 @@ mod powercap;
 mod pressure;
 mod probe;
 mod roles;
+mod smbios;
 mod text;
 mod thermal;
 mod throttle;
 mod topology;
 
+pub use fingerprint::read_fingerprint;
 pub use hardware::MAX_FINDINGS;
 pub use instruments::{InstrumentOptions, Instruments, MAX_CHANNELS, MAX_KEPT_DESCRIPTORS};
 pub use kmsg::{LogEvent, LogRecord, parse_event, parse_record};

@@ -283,7 +283,7 @@ fn read_entries(
     rows.collect()
 }
 
-fn lossy(bytes: Vec<u8>) -> String {
+pub(super) fn lossy(bytes: Vec<u8>) -> String {
     String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned())
 }
 

@@ -47,6 +47,15 @@ const MIGRATIONS: &[&str] = &[
         crc INTEGER NOT NULL
     ) STRICT, WITHOUT ROWID;
 ",
+    "
+    CREATE TABLE ledger (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        host TEXT NOT NULL,
+        at_ms INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT;
+",
 ];
 
 /// Version that this program writes.

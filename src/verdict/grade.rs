@@ -8,7 +8,7 @@ use crate::model::{
 
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
-use super::{clock, effective, heat, next, rules, voltage, words};
+use super::{clock, effective, heat, next, rules, standing, voltage, words};
 
 /// Confidence of the bounds where the suite names none.
 const CONFIDENCE: f64 = 0.95;
@@ -31,6 +31,7 @@ pub fn judge(record: &Record) -> Verdict {
     all.extend(rules::of_clocks(&clocks));
     all.extend(rules::of_unmeasured_clocks(record, &unmeasured));
     all.extend(rules::of_courses(&effective::courses(record)));
+    all.extend(standing::rules(record, &clocks));
     let grade = decide_grade(&all);
     all.sort_by_key(|rule| weight(rule.effect));
     let mut verdict = Verdict {

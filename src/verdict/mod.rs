@@ -10,6 +10,7 @@ mod grade;
 mod heat;
 mod next;
 mod rules;
+mod standing;
 pub mod statistics;
 pub mod thermal;
 mod voltage;

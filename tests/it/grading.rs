@@ -7,7 +7,7 @@
 )]
 
 mod bounds;
-mod build;
+pub(crate) mod build;
 mod exposure;
 mod fits;
 mod grades;

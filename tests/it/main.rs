@@ -3,6 +3,7 @@
 mod compute_kernels;
 mod copy_and_chase;
 mod grading;
+mod ledger;
 mod machines;
 mod march_coverage;
 mod march_linked;

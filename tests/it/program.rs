@@ -209,7 +209,7 @@ fn mapping(pid: i32, name: &str) -> (u64, u64) {
     (number(start), number(end))
 }
 
-fn memory_of(pid: i32) -> fs::File {
+pub(crate) fn memory_of(pid: i32) -> fs::File {
     let path = format!("/proc/{pid}/mem");
     fs::File::options()
         .read(true)
@@ -219,7 +219,7 @@ fn memory_of(pid: i32) -> fs::File {
 }
 
 /// The worker's live data, as its slot tells it (words 15 and 16 of the slot page).
-fn live_data(pid: i32) -> (u64, u64) {
+pub(crate) fn live_data(pid: i32) -> (u64, u64) {
     let (slot, _) = mapping(pid, "/memfd:soakproof (deleted)");
     let memory = memory_of(pid);
     let word = |index: u64| {

@@ -6,6 +6,7 @@
     reason = "tests start children and read what they wrote"
 )]
 
+mod ledger;
 mod paper;
 mod sums;
 mod together;

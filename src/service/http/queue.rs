@@ -72,6 +72,7 @@ impl From<WishBody> for RunWish {
                 kind_clock_mhz: body.kind_clock_mhz,
                 ambient_c: body.ambient_c,
                 note: body.note,
+                standing: None,
             },
             maker_limit_c: body.maker_limit_c,
             without_thermometer: body.without_thermometer,

@@ -76,6 +76,8 @@ fn start_one() -> f64 {
         switch_ms: 0,
         rhythm: Rhythm::Even,
         memory_bytes: 0,
+        flush: false,
+        reread_on: None,
         epoch: os::monotonic(),
         index: 0,
         count: 1,

@@ -72,6 +72,7 @@ pub(super) fn header(id: &str, note: &str) -> RunHeader {
             ambient_c: Some(21.3),
             clock_mhz: vec![(LoadClass::WideVector, 4650.1)],
             kind_clock_mhz: Vec::new(),
+            standing: None,
         },
         kernels: vec![(
             "fma-f64.l1".to_owned(),

@@ -200,6 +200,7 @@ pub(super) fn record() -> Record {
             kind_clock_mhz: Vec::new(),
             ambient_c: Some(21.5),
             note: "core supply lowered by one step".to_owned(),
+            standing: None,
         },
         kernels: vec![
             (
