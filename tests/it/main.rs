@@ -1,6 +1,7 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
 mod compute_kernels;
+mod configuration;
 mod copy_and_chase;
 mod grading;
 mod ledger;
@@ -10,6 +11,7 @@ mod march_linked;
 mod measuring;
 mod memory_vectors;
 mod memory_walks;
+mod notices;
 mod program;
 mod records;
 mod reports;
