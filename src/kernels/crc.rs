@@ -60,18 +60,60 @@ fn table_step(crc: u32, word: u64) -> u32 {
 /// processor have one.
 #[inline(always)]
 pub fn crc32c(set: InstructionSet, words: impl Iterator<Item = u64>) -> u32 {
-    let has_instruction = match set {
-        InstructionSet::Portable | InstructionSet::Sha => false,
-        InstructionSet::ScalarFma | InstructionSet::Avx2 | InstructionSet::Avx512 => true,
-    };
     #[cfg(target_arch = "x86_64")]
-    if has_instruction && is_x86_feature_detected!("sse4.2") {
+    if has_instruction(set) && is_x86_feature_detected!("sse4.2") {
         // SAFETY: the processor was just found to have SSE 4.2.
         return unsafe { sse42_crc32c(words) };
     }
     #[cfg(not(target_arch = "x86_64"))]
-    let _ = has_instruction;
+    let _ = set;
     table_crc32c(words)
+}
+
+#[cfg(target_arch = "x86_64")]
+fn has_instruction(set: InstructionSet) -> bool {
+    match set {
+        InstructionSet::Portable | InstructionSet::Sha => false,
+        InstructionSet::ScalarFma | InstructionSet::Avx2 | InstructionSet::Avx512 => true,
+    }
+}
+
+/// CRC-32C of the four CRCs of every fourth word: as good as one over all words in a row, and faster,
+/// since the processor then has several of its operations under way.
+pub(crate) fn crc32c_by_four(set: InstructionSet, words: &[u64]) -> u32 {
+    #[cfg(target_arch = "x86_64")]
+    if has_instruction(set) && is_x86_feature_detected!("sse4.2") {
+        // SAFETY: the processor was just found to have SSE 4.2.
+        return unsafe { sse42_crc32c_by_four(words) };
+    }
+    #[cfg(not(target_arch = "x86_64"))]
+    let _ = set;
+    by_four(words, table_step)
+}
+
+#[inline(always)]
+fn by_four(words: &[u64], step: impl Fn(u32, u64) -> u32) -> u32 {
+    let mut crcs = [!0; 4];
+    for words in words.chunks(4) {
+        for (crc, word) in crcs.iter_mut().zip(words) {
+            *crc = step(*crc, *word);
+        }
+    }
+    let [first, second, third, fourth] = crcs.map(|crc| u64::from(!crc));
+    let pairs = [first | second << 32, third | fourth << 32];
+    !pairs.into_iter().fold(!0, step)
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "sse4.2")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "the instruction's result has 32 bits"
+)]
+fn sse42_crc32c_by_four(words: &[u64]) -> u32 {
+    by_four(words, |crc, word| {
+        std::arch::x86_64::_mm_crc32_u64(u64::from(crc), word) as u32
+    })
 }
 
 #[cfg(target_arch = "x86_64")]

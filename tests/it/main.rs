@@ -1,6 +1,7 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
 mod compute_kernels;
+mod fma_kernels;
 mod grading;
 mod machines;
 mod march_coverage;

@@ -3,56 +3,40 @@
 
 #![expect(unsafe_code, reason = "calls functions with target features")]
 
-use super::pass::{Sweep, lanes32, sweep_portable};
-use super::{body, wide};
+use super::body;
+use super::pass::sweep_portable;
 use crate::model::InstructionSet;
 
 #[target_feature(enable = "avx2,fma")]
-fn sweep_avx2(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
+fn sweep_avx2(arena: &mut [u64], from: usize, count: usize) {
     for sweep in from..from + count {
-        let parts = body::parts_with_tail(arena);
-        match kind {
-            Sweep::F64 => wide::f64_avx2(parts.0, parts.1, parts.2, sweep),
-            Sweep::F32 => {
-                let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
-                wide::f32_avx2(x, c, tail, sweep);
-            }
-            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
-        }
+        body::vec_int::<8>(body::parts(arena), sweep);
     }
 }
 
 #[target_feature(enable = "avx512f,avx512bw,avx512dq,avx512vl,fma")]
-fn sweep_avx512(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
+fn sweep_avx512(arena: &mut [u64], from: usize, count: usize) {
     for sweep in from..from + count {
-        let parts = body::parts_with_tail(arena);
-        match kind {
-            Sweep::F64 => wide::f64_avx512(parts.0, parts.1, parts.2, sweep),
-            Sweep::F32 => {
-                let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
-                wide::f32_avx512(x, c, tail, sweep);
-            }
-            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
-        }
+        body::vec_int::<8>(body::parts(arena), sweep);
     }
 }
 
 /// Runs sweeps on the path of `set`.
-pub(super) fn sweep(set: InstructionSet, kind: Sweep, arena: &mut [u64], range: (usize, usize)) {
+pub(super) fn sweep(set: InstructionSet, arena: &mut [u64], range: (usize, usize)) {
     let (from, count) = range;
     match set {
         InstructionSet::Portable | InstructionSet::Sha | InstructionSet::ScalarFma => {
-            sweep_portable(kind, arena, from, count);
+            sweep_portable(arena, from, count);
         }
         InstructionSet::Avx2 => {
             debug_assert!(is_x86_feature_detected!("avx2") && is_x86_feature_detected!("fma"));
             // SAFETY: `detect` found AVX2 with FMA; the caller of a pass keeps to it.
-            unsafe { sweep_avx2(kind, arena, from, count) }
+            unsafe { sweep_avx2(arena, from, count) }
         }
         InstructionSet::Avx512 => {
             debug_assert!(is_x86_feature_detected!("avx512dq"));
             // SAFETY: `detect` found AVX-512 F, BW, DQ, VL; the caller of a pass keeps to it.
-            unsafe { sweep_avx512(kind, arena, from, count) }
+            unsafe { sweep_avx512(arena, from, count) }
         }
     }
 }
