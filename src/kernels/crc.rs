@@ -73,8 +73,11 @@ pub fn crc32c(set: InstructionSet, words: impl Iterator<Item = u64>) -> u32 {
 #[cfg(target_arch = "x86_64")]
 fn has_instruction(set: InstructionSet) -> bool {
     match set {
-        InstructionSet::Portable | InstructionSet::Sha => false,
-        InstructionSet::ScalarFma | InstructionSet::Avx2 | InstructionSet::Avx512 => true,
+        InstructionSet::Portable | InstructionSet::X86 | InstructionSet::Sha => false,
+        InstructionSet::ScalarFma
+        | InstructionSet::Avx2
+        | InstructionSet::Avx512
+        | InstructionSet::Avx512Ifma => true,
     }
 }
 
@@ -128,4 +131,33 @@ fn sse42_crc32c(words: impl Iterator<Item = u64>) -> u32 {
         crc = std::arch::x86_64::_mm_crc32_u64(crc, word);
     }
     !(crc as u32)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_checksum_agrees_with_rfc_3720_appendix_b4() {
+        for set in crate::kernels::detect().sets() {
+            let crc = |words: [u64; 4]| crc32c(*set, words.into_iter());
+            assert_eq!(crc([0; 4]), 0x8A91_36AA, "{set:?}");
+            assert_eq!(crc([u64::MAX; 4]), 0x62A8_AB43, "{set:?}");
+        }
+        assert_eq!(table_crc32c([0; 4].into_iter()), 0x8A91_36AA);
+        assert_eq!(table_crc32c([u64::MAX; 4].into_iter()), 0x62A8_AB43);
+    }
+
+    #[test]
+    fn the_checksum_by_four_is_made_of_four_checksums() {
+        let words: Vec<u64> = (1..=23_u64)
+            .map(|word| word.wrapping_mul(0x9E37_79B9_7F4A_7C15))
+            .collect();
+        let fourth = |place| table_crc32c(words.iter().copied().skip(place).step_by(4));
+        let pair = |low, high| u64::from(fourth(low)) | u64::from(fourth(high)) << 32;
+        let expected = table_crc32c([pair(0, 1), pair(2, 3)].into_iter());
+        for set in crate::kernels::detect().sets() {
+            assert_eq!(crc32c_by_four(*set, &words), expected, "{set:?}");
+        }
+    }
 }

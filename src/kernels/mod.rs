@@ -13,6 +13,7 @@ mod digest;
 mod float;
 mod fma;
 mod isa;
+pub mod limit;
 pub mod memory;
 mod probe;
 mod scalar;

@@ -9,4 +9,6 @@ mod sampler;
 mod supervisor;
 mod writer;
 
+pub(crate) use guard::{Guard, Word as GuardWord};
+
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};

@@ -134,7 +134,7 @@ impl Beat for Steady {
 fn short_lengths(kernel: &Kernel) -> impl Iterator<Item = &KnownAnswer> {
     let state = kernel.shape.state as u64;
     let known = kernel.answers.iter();
-    known.filter(move |known| u64::from(known.rounds) * state < 1 << 18)
+    known.filter(move |known| u64::from(known.rounds) * state < 1 << 19)
 }
 
 #[test]

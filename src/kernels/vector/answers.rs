@@ -1,47 +1,47 @@
-//! Known answers, produced by the naive scalar reference in `tests/it/vector_kernels.rs`
-//! (`print_rates_and_reference_answers`), which every test run compares with them anew.
+//! Known answers, produced by the naive reference in `tests/it/compute_kernels/vector_reference.rs`,
+//! which every test run compares with them anew.
 
 use crate::kernels::KnownAnswer;
 
 /// `vec-int.l1`.
 pub(super) static VEC_INT_L1: &[KnownAnswer] = &[
     KnownAnswer {
-        rounds: 256,
+        rounds: 4096,
         answer: [
-            0xf747_bbdf_6016_9be6,
-            0x883d_f6af_e955_b18a,
-            0xeaa2_4321_723e_364c,
-            0x799d_4589_aa15_3e2e,
-            0x0658_f2b3_f9e2_dee7,
-            0x4df7_95b5_c3d2_dd89,
-            0xa9c5_790c_1955_5873,
-            0x6276_560e_5917_ae37,
+            0x5ca6_91a4_134a_06dd,
+            0x7910_26c5_c64d_3789,
+            0x77a3_fcf2_0406_c5df,
+            0xc9b0_7b77_9551_f4a9,
+            0x2f28_0e22_6a4e_c10b,
+            0x4fef_4104_a1a5_5291,
+            0x9bde_6a27_29ca_8d23,
+            0x565c_da15_3cd4_4d90,
         ],
     },
     KnownAnswer {
-        rounds: 16,
+        rounds: 1,
         answer: [
-            0x190c_d505_ad0d_a437,
-            0x04ba_f3f0_0ecb_0ac7,
-            0x060a_5e4f_2148_295f,
-            0x01fc_3fab_27f7_4fe8,
-            0x55af_292b_437c_799b,
-            0xdb88_e142_f436_0a4f,
-            0xeef4_2b27_fb26_5df1,
-            0xe5c2_6e27_4b8d_8506,
+            0x89b4_fc10_6fd4_2a95,
+            0x1c9c_b865_daea_e867,
+            0x7079_ceb8_9e0e_fa2d,
+            0xbb97_8b71_f7a3_eeca,
+            0xd496_5d01_9f1e_de22,
+            0x8455_4ad2_d30b_99d6,
+            0xdf93_efce_7a38_9a6f,
+            0x1db9_c23e_fe45_83ec,
         ],
     },
     KnownAnswer {
-        rounds: 2,
+        rounds: 11,
         answer: [
-            0x8412_0e2a_ddeb_482c,
-            0x5f15_acf2_145c_b639,
-            0x25ec_d4c3_2cf6_1bf3,
-            0xffa4_faa8_1408_d2a2,
-            0xed86_2e62_5172_2e93,
-            0xa67c_4f9f_2971_94b3,
-            0xbd73_9abb_44e0_d84f,
-            0x190c_d505_ad0d_a437,
+            0x272e_900c_23c7_d0a4,
+            0x2ec3_75fe_5225_e500,
+            0x2e31_f64a_6a7d_11da,
+            0x8b8c_88c7_20ef_10c0,
+            0x0acf_127e_836b_1a04,
+            0xc509_a519_c1c6_2334,
+            0x62ef_769c_c6c1_c079,
+            0xb758_dbe1_0d09_0d45,
         ],
     },
 ];
