@@ -11,6 +11,7 @@ mod contention;
 mod crc;
 mod digest;
 mod float;
+mod fma;
 mod isa;
 pub mod limit;
 pub mod memory;

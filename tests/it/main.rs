@@ -1,8 +1,10 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
+mod clock_probe;
 mod compute_kernels;
 mod configuration;
 mod copy_and_chase;
+mod fma_kernels;
 mod grading;
 mod ledger;
 mod machines;
@@ -17,4 +19,3 @@ mod records;
 mod reports;
 mod service;
 mod suites;
-mod vector_kernels;
