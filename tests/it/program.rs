@@ -352,7 +352,9 @@ fn a_bit_flipped_in_walked_memory_is_found_with_address_and_direction() {
         (0, 0x10 << 24)
     };
     let text = trial.output(&["report", "last"]);
-    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    // Lines are wrapped to the width of the page.
+    let text = String::from_utf8_lossy(&text.stdout);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     let direction = format!("rose {rose:016x}, fell {fell:016x}");
     assert!(text.contains(&direction), "{direction} in {text}");
     assert_eq!(report["verdict"]["causes"][0], "memory");
