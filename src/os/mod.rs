@@ -2,6 +2,7 @@
 //! signals, memory, affinity. No other room names an absolute path, a pid or a signal.
 
 mod affinity;
+mod boot_journal;
 mod child;
 mod clock;
 mod crash;
@@ -9,10 +10,12 @@ mod environment;
 mod kernel_log;
 mod lock;
 mod memory;
+mod program;
 mod root;
 mod worker_life;
 
 pub use affinity::{PinError, allowed_cpus, pin_to};
+pub use boot_journal::{BootJournal, JournalPart};
 pub use child::{Ended, SpawnWorkerError, WorkerChild};
 pub use clock::{
     boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
@@ -22,8 +25,9 @@ pub use environment::{
     StateFolderError, state_folder, stderr_is_terminal, terminal_width, with_cause,
 };
 pub use kernel_log::{Drained, KernelLog};
-pub use lock::{LoadLock, TakeLoadLockError};
+pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
+pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use root::{ReadFileError, Root, read_from_start};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,
