@@ -24,8 +24,8 @@ pub(super) enum Command {
     Run(RunArguments),
     /// Show the verdict and the evidence of a run.
     Report(ReportArguments),
-    /// List the runs on record.
-    Runs(StoreArguments),
+    /// List the runs on record, check them, close those that were cut short, or say what you know of one.
+    Runs(RunsArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
@@ -115,6 +115,66 @@ pub(super) struct ReportArguments {
     /// `last`, a number, or the beginning of an id.
     #[arg(default_value = "last")]
     pub(super) run: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct RunsArguments {
+    #[command(subcommand)]
+    pub(super) action: Option<RunsAction>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum RunsAction {
+    /// Say what you know of a run; it stands beside the grade and never changes it.
+    Note(NoteArguments),
+    /// Hold every row of the record against its checksum and tell what is damaged.
+    Check(CheckArguments),
+    /// Close the runs that were cut short, with what the machine tells of it. Every run does this first.
+    Close(CloseArguments),
+}
+
+/// What ended a run, as a person knows it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum EndCause {
+    /// The mains failed, or somebody took the power away.
+    PowerCut,
+    /// Somebody pressed the reset or the power button.
+    Button,
+    /// Something else; say what with --text.
+    Other,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct NoteArguments {
+    /// `last`, a number, or the beginning of an id.
+    pub(super) run: String,
+    /// What ended it.
+    #[arg(long, value_name = "CAUSE", required_unless_present = "text")]
+    pub(super) cause: Option<EndCause>,
+    /// Words to keep with it.
+    #[arg(long, default_value = "")]
+    pub(super) text: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CheckArguments {
+    /// `last`, a number, or the beginning of an id; without one, every run.
+    pub(super) run: Option<String>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CloseArguments {
+    #[command(flatten)]
+    pub(super) machine: MachineArguments,
     #[command(flatten)]
     pub(super) store: StoreArguments,
 }

@@ -10,6 +10,7 @@ mod listing;
 mod progress;
 mod report;
 mod run;
+mod runs;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -38,7 +39,7 @@ pub fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
-        Command::Runs(wanted) => report::runs(&wanted),
+        Command::Runs(wanted) => runs::runs(&wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
@@ -90,6 +91,11 @@ fn put(text: &str) {
 
 fn put_json(value: &serde_json::Value) {
     put(&format!("{value:#}\n"));
+}
+
+/// Tells the person something that is not the data asked for.
+fn tell(line: &str) {
+    eprintln!("soakproof: {line}");
 }
 
 /// What went wrong and how the program ends for it.

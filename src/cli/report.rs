@@ -1,14 +1,16 @@
-//! `report` and `runs`: what is on record.
+//! `report`: one run, as it is on record.
 
-use super::arguments::{ReportArguments, StoreArguments};
+use super::arguments::ReportArguments;
 use super::run::{open_store, style};
+use super::runs::recover;
 use super::{Exit, Failure, put, put_json};
-use crate::report::{self, RunLine};
-use crate::store::RunSummary;
+use crate::os::Root;
+use crate::report;
 
 /// Shows one run.
 pub(super) fn report(wanted: &ReportArguments) -> Result<Exit, Failure> {
-    let store = open_store(wanted.store.store.as_deref())?;
+    let mut store = open_store(wanted.store.store.as_deref())?;
+    recover(&mut store, &Root::real());
     let number = store.find_run(&wanted.run).map_err(Failure::usage)?;
     let record = store.record(number)?;
     if wanted.store.output.json {
@@ -17,30 +19,4 @@ pub(super) fn report(wanted: &ReportArguments) -> Result<Exit, Failure> {
         put(&report::record_text(&record, style().of_run(number)));
     }
     Ok(Exit::Fine)
-}
-
-/// Lists the runs.
-pub(super) fn runs(wanted: &StoreArguments) -> Result<Exit, Failure> {
-    let store = open_store(wanted.store.as_deref())?;
-    let lines: Vec<RunLine> = store.runs()?.into_iter().map(line).collect();
-    if wanted.output.json {
-        put_json(&report::runs_json(&lines));
-    } else {
-        put(&report::runs_text(&lines, style()));
-    }
-    Ok(Exit::Fine)
-}
-
-fn line(run: RunSummary) -> RunLine {
-    RunLine {
-        number: run.number,
-        id: run.id,
-        suite: run.suite,
-        host: run.host,
-        started: run.started,
-        ended: run.ended,
-        grade: run.grade,
-        findings: run.findings,
-        simulated: run.simulated,
-    }
 }

@@ -5,14 +5,15 @@ use anyhow::Context;
 use super::arguments::{Required, RunArguments};
 use super::dry_run::show_plan;
 use super::progress::Screen;
-use super::{Exit, Failure, put, put_json};
+use super::runs::recover;
+use super::{Exit, Failure, put, put_json, tell};
 use crate::kernels;
 use crate::model::{
-    Declared, FORMAT, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader,
+    Declared, FORMAT, Gap, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader,
 };
 use crate::os::{self, LoadLock, Root};
 use crate::report::{self, Style};
-use crate::run::{RunOutcome, RunSetup, run_suite};
+use crate::run::{RunOutcome, RunSetup, open_whole_store, run_suite, set_aside_gap};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
 use crate::store::Store;
 use crate::suite;
@@ -34,8 +35,10 @@ pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
     let instruments = Instruments::open(&root, &InstrumentOptions::default(), os::moment());
     check_thermometer(&plan, &instruments, wanted.without_thermometer)?;
     let _lock = LoadLock::take()?;
-    let store = open_store(wanted.store.store.as_deref())?;
-    let header = header(plan, machine, &instruments, declared);
+    let (mut store, aside) = open_whole(wanted.store.store.as_deref())?;
+    recover(&mut store, &root);
+    let mut header = header(plan, machine, &instruments, declared);
+    header.gaps.extend(aside);
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -88,6 +91,24 @@ pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Fail
         None => os::state_folder().map_err(Failure::usage)?,
     };
     Ok(Store::open(&folder)?)
+}
+
+/// The same, checked first; a damaged record is set aside and told.
+fn open_whole(folder: Option<&std::path::Path>) -> Result<(Store, Option<Gap>), Failure> {
+    let folder = match folder {
+        Some(folder) => folder.to_path_buf(),
+        None => os::state_folder().map_err(Failure::usage)?,
+    };
+    let (store, aside) = open_whole_store(&folder, os::moment().wall)?;
+    let gap = aside.as_ref().map(set_aside_gap);
+    if let Some(gap) = &gap {
+        tell(&format!(
+            "warning: {}: {}",
+            report::escape(&gap.about),
+            gap.remedy
+        ));
+    }
+    Ok((store, gap))
 }
 
 fn resolve(name: &str, machine: &Machine) -> Result<Plan, Failure> {

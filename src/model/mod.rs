@@ -4,6 +4,7 @@
 //! JSON form *is* the stored and exported form, versioned by [`FORMAT`], so a second set of
 //! types would only repeat them. Nothing here does I/O, reads a clock or decides anything.
 
+mod aftermath;
 mod finding;
 mod load;
 mod machine;
@@ -13,6 +14,7 @@ mod sample;
 mod time;
 mod verdict;
 
+pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
     Severity,

@@ -6,6 +6,7 @@
 //! notes, suite names) goes through one door ([`page`]) that escapes control characters, so that a
 //! record from elsewhere cannot steer the reader's terminal.
 
+mod aftermath;
 mod cores;
 mod instruments;
 mod json;
@@ -18,6 +19,7 @@ mod runs;
 mod units;
 mod verdict;
 
+pub use aftermath::{CHECK_SCHEMA, CLOSED_SCHEMA, check_json, check_text, closed_json};
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
 pub use json::{INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA, RUNS_SCHEMA};

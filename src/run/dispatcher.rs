@@ -2,6 +2,7 @@
 //! event of the core, and carries out what the core answers, in its order: the guard's stop goes out
 //! before anything is written, everything else is handed to the store before anyone hears of it.
 
+use std::path::Path;
 use std::time::Duration;
 
 use tokio::signal::unix::{SignalKind, signal};
@@ -12,12 +13,14 @@ use super::sampler::{Round, Sampler};
 use super::supervisor::{Order, StartOrder, Supervisor};
 use super::writer::Writer;
 use crate::model::{Entry, Moment, Record, RunHeader, Verdict};
-use crate::os;
+use crate::os::{self, HoldRecordError, RecordHold};
 use crate::sensors::Instruments;
 use crate::store::{Store, WriteStoreError};
 use crate::verdict;
 
 const TICK: Duration = Duration::from_millis(100);
+/// How long another command may take to close a run that was cut short.
+const HOLD_WITHIN: Duration = Duration::from_secs(30);
 /// More difference between the clocks that run and stop in sleep means that the machine slept.
 const SLEPT: Duration = Duration::from_secs(1);
 
@@ -27,6 +30,9 @@ pub enum StartRunError {
     /// The record cannot be begun.
     #[error("the run cannot be recorded, so it is not started")]
     Record(#[source] WriteStoreError),
+    /// Another process is at work on the same record.
+    #[error("the run cannot be recorded, so it is not started")]
+    Hold(#[source] HoldRecordError),
     /// The system refuses signal handlers.
     #[error("cannot listen for signals")]
     Signals(#[source] std::io::Error),
@@ -77,6 +83,13 @@ pub async fn run_suite(
         instruments,
         mut store,
     } = setup;
+    // Held until the verdict is written, so that nobody takes this run for one that was cut short.
+    let folder = store
+        .path()
+        .parent()
+        .unwrap_or(Path::new("."))
+        .to_path_buf();
+    let _hold = hold(&folder).await.map_err(StartRunError::Hold)?;
     let number = store.begin_run(&header).map_err(StartRunError::Record)?;
     let mut stops = Stops::listen().map_err(StartRunError::Signals)?;
     observer.begun(number, &header);
@@ -122,6 +135,19 @@ pub async fn run_suite(
         }
     }
     Ok(desk.close(number, &mut inbox))
+}
+
+/// Waits a little: a command that closes a run of before holds the record for moments only.
+async fn hold(folder: &Path) -> Result<RecordHold, HoldRecordError> {
+    let until = os::monotonic().plus(HOLD_WITHIN);
+    loop {
+        match RecordHold::take(folder) {
+            Err(HoldRecordError::Held(_)) if os::monotonic() < until => {
+                tokio::time::sleep(TICK).await;
+            }
+            outcome => return outcome,
+        }
+    }
 }
 
 struct Stops {

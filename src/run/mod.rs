@@ -5,8 +5,14 @@
 pub mod core;
 mod dispatcher;
 mod guard;
+mod recovery;
 mod sampler;
 mod supervisor;
 mod writer;
 
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
+pub use recovery::{
+    ClosedRun, Ending, LeftRun, OpenWholeStoreError, RecoverRunsError, Recovery, decide_ending,
+    entries_of, gather_aftermath, heartbeat_words, open_whole_store, recover_cut_runs,
+    set_aside_gap,
+};

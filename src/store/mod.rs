@@ -12,6 +12,7 @@ mod damage;
 mod find;
 mod open;
 mod read;
+mod salvage;
 mod schema;
 
 pub use append::WriteStoreError;
@@ -20,4 +21,5 @@ pub use damage::{Damage, DamagedRow};
 pub use find::FindRunError;
 pub use open::{FILE_NAME, OpenStoreError, Store};
 pub use read::{ReadStoreError, RunSummary};
+pub use salvage::{SetAside, SetAsideError, find_damage, set_aside};
 pub use schema::SCHEMA_VERSION;

@@ -2,12 +2,15 @@
 
 mod compute_kernels;
 mod grading;
+mod kills;
 mod machines;
 mod march_coverage;
 mod memory_vectors;
 mod memory_walks;
 mod program;
 mod records;
+mod recovery;
 mod reports;
 mod suites;
+mod trouble;
 mod vector_kernels;

@@ -5,6 +5,7 @@
 //! Must never: start load without a live guard, end without exactly one [`End`], lose a finding, or let
 //! anything come before the guard's stop.
 
+mod clocks;
 mod course;
 mod events;
 mod evidence;
@@ -23,6 +24,9 @@ use crate::model::{
 
 /// A worker without a word for this long while it gets its memory is not set up any more.
 const READY_WITHIN: Duration = Duration::from_secs(300);
+/// A worker that is still there this long after it was asked to end, and killed, waits in the kernel for
+/// something that may never come.
+const ENDED_WITHIN: Duration = Duration::from_secs(30);
 /// From the order to start until the common beginning of a segment's load.
 const LEAD: Duration = Duration::from_millis(500);
 /// A machine that slept longer than this during a run was not under test.
@@ -90,6 +94,8 @@ pub struct Core {
     readings: Vec<Reading>,
     stored: Option<Mono>,
     closing: Option<End>,
+    ending_since: Option<Mono>,
+    last_moment: Option<Moment>,
 }
 
 impl Core {
@@ -120,6 +126,8 @@ impl Core {
             readings: Vec::new(),
             stored: None,
             closing: None,
+            ending_since: None,
+            last_moment: None,
         }
     }
 
@@ -167,7 +175,14 @@ impl Core {
             Event::Exited(number, exit, progress) => {
                 self.exited(now, number, (exit, progress), &mut actions);
             }
-            Event::StopAsked => self.close(End::Stopped, &mut actions),
+            Event::StopAsked => {
+                self.mark_stop(now, false, &mut actions);
+                self.close(End::Stopped, &mut actions);
+            }
+            Event::ShutdownBegun => {
+                self.mark_stop(now, true, &mut actions);
+                self.close(End::Stopped, &mut actions);
+            }
             Event::KillAsked => {
                 self.kill_all(&mut actions);
                 self.close(End::Stopped, &mut actions);
@@ -192,6 +207,9 @@ impl Core {
                 self.close(End::Interrupted { reason }, &mut actions);
             }
             Event::Slept(_) => {}
+            Event::ZoneChanged(from, to) => self.zone_changed((&from, &to), &mut actions),
+            Event::ClocksApart(parts) => self.clocks_apart(parts, &mut actions),
+            Event::Environment(gap) => self.gap(gap, &mut actions),
         }
         self.advance(now, &mut actions);
         actions
