@@ -3,6 +3,7 @@
 
 pub mod cli;
 pub mod kernels;
+pub mod measure;
 pub mod model;
 pub mod os;
 pub mod report;

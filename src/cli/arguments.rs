@@ -32,6 +32,10 @@ pub(super) enum Command {
     Suites(SuiteArguments),
     /// List the kernels with the units that they load.
     Kernels(OutputArguments),
+    /// Show how near each kernel comes to what this machine can do at all, and the clock under it.
+    ///
+    /// Puts full load on every core for less than a minute, with the usual cautions.
+    Measure(MeasureArguments),
     /// Compute as told by a supervisor.
     #[command(hide = true)]
     Worker,
@@ -183,6 +187,15 @@ pub(super) struct CloseArguments {
 pub(super) struct InstrumentArguments {
     #[command(flatten)]
     pub(super) machine: MachineArguments,
+    #[command(flatten)]
+    pub(super) output: OutputArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct MeasureArguments {
+    /// About how long it may take, in seconds; more repeats, steadier figures.
+    #[arg(long, value_name = "N", default_value_t = 40, value_parser = clap::value_parser!(u64).range(5..=600))]
+    pub(super) seconds: u64,
     #[command(flatten)]
     pub(super) output: OutputArguments,
 }

@@ -7,6 +7,7 @@ mod dry_run;
 mod exit;
 mod instruments;
 mod listing;
+mod measure;
 mod progress;
 mod report;
 mod run;
@@ -43,6 +44,7 @@ pub fn main() -> ExitCode {
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
+        Command::Measure(wanted) => measure::run(&wanted),
         Command::Worker => return work(),
     };
     match outcome {

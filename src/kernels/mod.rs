@@ -12,14 +12,17 @@ mod crc;
 mod digest;
 mod float;
 mod isa;
+pub mod limit;
 pub mod memory;
 mod probe;
 mod scalar;
 mod vector;
+mod work;
 
 pub use catalogue::{catalogue, find};
 pub use isa::{Detected, detect};
 pub use probe::{ClockProbe, probe_clock, probe_clock_mhz};
+pub use work::Work;
 
 use std::sync::atomic::AtomicU64;
 
@@ -183,6 +186,8 @@ pub struct KernelSpec {
     pub about: &'static str,
     /// Instruction sets that it has a path for, least first; `Portable` is always there.
     pub paths: &'static [InstructionSet],
+    /// How much a round does on a path.
+    pub work_a_round: fn(InstructionSet) -> Work,
     /// What it does.
     pub body: Body,
 }

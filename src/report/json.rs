@@ -25,6 +25,8 @@ pub const RUNS_SCHEMA: &str = "soakproof.runs/1";
 pub const PLAN_SCHEMA: &str = "soakproof.plan/1";
 /// Names the form of `instruments_json`.
 pub const INSTRUMENTS_SCHEMA: &str = "soakproof.instruments/1";
+/// Names the form of `measured_json`.
+pub const MEASURE_SCHEMA: &str = "soakproof.measure/1";
 /// Names the form of `kernels_json`.
 pub const KERNELS_SCHEMA: &str = "soakproof.kernels/1";
 

@@ -11,6 +11,7 @@ mod cores;
 mod instruments;
 mod json;
 mod kernels;
+mod measured;
 mod page;
 mod plan;
 mod progress;
@@ -22,8 +23,11 @@ mod verdict;
 pub use aftermath::{CHECK_SCHEMA, CLOSED_SCHEMA, check_json, check_text, closed_json};
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
-pub use json::{INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA, RUNS_SCHEMA};
+pub use json::{
+    INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, MEASURE_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA, RUNS_SCHEMA,
+};
 pub use kernels::{KernelLine, kernels_json, kernels_text};
+pub use measured::{measured_json, measured_text};
 pub use page::{Style, escape};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};

@@ -22,7 +22,7 @@ const LOST_ROUNDS: u32 = 3;
 
 /// What the guard says to a round of readings.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) enum Word {
+pub(crate) enum Word {
     /// Go on.
     Fine,
     /// Over the ceiling once: look again at once.
@@ -42,7 +42,7 @@ pub(super) enum Word {
 
 /// Memory of earlier rounds.
 #[derive(Debug)]
-pub(super) struct Guard {
+pub(crate) struct Guard {
     channels: Vec<Channel>,
     heat: HeatLimits,
     over_once: bool,
@@ -53,7 +53,7 @@ pub(super) struct Guard {
 }
 
 impl Guard {
-    pub(super) fn new(channels: Vec<Channel>, heat: HeatLimits) -> Self {
+    pub(crate) fn new(channels: Vec<Channel>, heat: HeatLimits) -> Self {
         Self {
             channels,
             heat,
@@ -93,7 +93,7 @@ impl Guard {
     }
 
     /// Judges one round. `load_since` is when the present load began, none while idle.
-    pub(super) fn judge(
+    pub(crate) fn judge(
         &mut self,
         now: Mono,
         (readings, lost): (&[Reading], &[(ChannelId, Loss)]),

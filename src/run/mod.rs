@@ -10,6 +10,8 @@ mod sampler;
 mod supervisor;
 mod writer;
 
+pub(crate) use guard::{Guard, Word as GuardWord};
+
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
 pub use recovery::{
     ClosedRun, Ending, LeftRun, OpenWholeStoreError, RecoverRunsError, Recovery, decide_ending,

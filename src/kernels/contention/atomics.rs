@@ -6,7 +6,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::meeting::{LINE, MEETING_WORDS, Meeting, Wait};
 use crate::kernels::digest::{SEED, STEPS, fold, start_value};
-use crate::kernels::{Answer, Beat, Go, Member, Outcome};
+use crate::kernels::{Answer, Beat, Go, Member, Outcome, Work};
+use crate::model::InstructionSet;
 
 /// Words that all work on in one step, each in a line of its own.
 const CELLS: usize = 6;
@@ -85,6 +86,14 @@ impl<'a> Cells<'a> {
             digest,
             self.drawn.load(Ordering::Relaxed).wrapping_add(left),
         )
+    }
+}
+
+/// Five cells, each in a line of its own.
+pub(super) fn work_a_round(_: InstructionSet) -> Work {
+    Work {
+        exchanges: 5,
+        ..Work::NONE
     }
 }
 

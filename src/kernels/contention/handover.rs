@@ -7,7 +7,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use super::meeting::{LINE, MEETING_WORDS, Meeting, Wait};
 use crate::kernels::digest::{SEED, STEPS, fold, start_value};
 use crate::kernels::memory::table_crc32c;
-use crate::kernels::{Answer, Beat, Go, Member, Outcome};
+use crate::kernels::{Answer, Beat, Go, Member, Outcome, Work};
+use crate::model::InstructionSet;
 
 /// Words of the buffer: eight cache lines.
 const PAYLOAD: usize = 8 * LINE;
@@ -61,6 +62,14 @@ impl<'a> Parcel<'a> {
         }
         self.put(&words);
         words
+    }
+}
+
+/// The buffer, its CRC and the line that says whose turn it is.
+pub(super) fn work_a_round(_: InstructionSet) -> Work {
+    Work {
+        exchanges: (PAYLOAD / LINE) as u64 + 2,
+        ..Work::NONE
     }
 }
 

@@ -20,6 +20,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::LastLevel,
         about: "all cores at the same words by add, xor, compare-exchange and swap",
         paths: &[InstructionSet::Portable],
+        work_a_round: atomics::work_a_round,
         body: Body::Group {
             area_words: atomics::WORDS,
             pass: atomics::pass,
@@ -33,6 +34,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::LastLevel,
         about: "a checked buffer handed from core to core by release and acquire",
         paths: &[InstructionSet::Portable],
+        work_a_round: handover::work_a_round,
         body: Body::Group {
             area_words: handover::WORDS,
             pass: handover::pass,

@@ -4,7 +4,7 @@
 
 use super::body::{ADDEND_NOISE, ADDENDS, Chains, Constants, advance, between_one_and_two};
 use crate::kernels::digest::{run_steps, start_value};
-use crate::kernels::{Beat, Outcome};
+use crate::kernels::{Beat, Outcome, Work};
 use crate::model::InstructionSet;
 
 /// Chains and constants, then the addends.
@@ -12,6 +12,17 @@ pub(super) const WORDS: usize = CHAIN_WORDS + ADDENDS;
 const CHAIN_WORDS: usize = 36;
 /// 1.5 - 1.5 x 1.8125, the addend that keeps a value at 1.5.
 const STILL_ADDEND: f64 = -1.21875;
+
+/// For each addend eight chains of two fused operations and a sum; for every eighth eight slow ones
+/// with one more fused operation, two folds and the next value.
+pub(super) fn work_a_round(_: InstructionSet) -> Work {
+    let (turns, slow_turns) = (64 * 8, 8 * 8);
+    Work {
+        double_flops: turns * 4 + slow_turns * 3,
+        integer_operations: turns + slow_turns * 10,
+        ..Work::NONE
+    }
+}
 
 pub(super) fn pass(
     set: InstructionSet,

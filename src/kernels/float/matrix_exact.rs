@@ -5,7 +5,7 @@
 //! a flip that was rounded away in a product is still in its operand when that is folded.
 
 use crate::kernels::digest::{fold, run_steps, start_value};
-use crate::kernels::{Beat, Located, Outcome};
+use crate::kernels::{Beat, Located, Outcome, Work};
 use crate::model::InstructionSet;
 
 /// Side of the matrices without sums.
@@ -42,6 +42,15 @@ impl<'a> Matrices<'a> {
             product,
             lanes,
         }
+    }
+}
+
+/// The product, and the folds of product and right matrix.
+pub(super) fn work_a_round(_: InstructionSet) -> Work {
+    Work {
+        double_flops: 2 * (PRODUCT * SIDE) as u64,
+        integer_operations: 4 * (PRODUCT + OPERAND) as u64,
+        ..Work::NONE
     }
 }
 

@@ -21,6 +21,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::Registers,
         about: "chains of cancelling multiply-add, of division and of square root, one value at a time",
         paths: &[InstructionSet::Portable, InstructionSet::ScalarFma],
+        work_a_round: float_chains::work_a_round,
         body: Body::Compute {
             arena_words: float_chains::WORDS,
             pass: float_chains::pass,
@@ -34,6 +35,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "exact products of integer matrices, checksum row and column locating a wrong element",
         paths: &[InstructionSet::Portable],
+        work_a_round: matrix_exact::work_a_round,
         body: Body::Compute {
             arena_words: matrix_exact::WORDS,
             pass: matrix_exact::pass,

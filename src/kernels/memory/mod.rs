@@ -28,7 +28,7 @@ pub use patterns::{address_value, hold_value, rotated_value};
 pub use random::{Generator, crc_word, mix, run_random_block};
 pub use walk::{BLOCK_BYTES, MAX_REPORTED};
 
-use super::{Body, KernelSpec, WalkPass};
+use super::{Body, KernelSpec, WalkPass, Work};
 use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
 
 /// The family's members.
@@ -36,32 +36,33 @@ pub(super) static KERNELS: &[KernelSpec] = &[
     spec(
         "march.memory",
         "march tests of the literature in turn: C-, LR, SS, over 14 word backgrounds",
-        march::march_memory,
-        MARCH_PATHS,
+        (march::march_memory, MARCH_PATHS),
+        // One write, four elements that read and write, one read: the same in all three tests.
+        |_| traffic(10),
     ),
     spec(
         "address.memory",
         "every word holds its own address, then the complement",
-        patterns::address_memory,
-        PORTABLE,
+        (patterns::address_memory, PORTABLE),
+        |_| traffic(4),
     ),
     spec(
         "rotated-background.memory",
         "one bit that moves on with each word and pass, then the complement",
-        patterns::rotated_background,
-        PORTABLE,
+        (patterns::rotated_background, PORTABLE),
+        |_| traffic(4),
     ),
     spec(
         "random-block.memory",
         "pseudo-random blocks with a CRC-32C each, read back in another order",
-        random::random_block,
-        CRC_PATHS,
+        (random::random_block, CRC_PATHS),
+        |_| traffic(2),
     ),
     spec(
         "hold.memory",
         "scattered bits, left alone for a while, then read back",
-        patterns::hold_memory,
-        PORTABLE,
+        (patterns::hold_memory, PORTABLE),
+        |_| Work::NONE,
     ),
 ];
 
@@ -77,11 +78,19 @@ const CRC_PATHS: &[InstructionSet] = &[InstructionSet::Portable, InstructionSet:
 #[cfg(not(target_arch = "x86_64"))]
 const CRC_PATHS: &[InstructionSet] = PORTABLE;
 
+/// A walk that moves each word so many times between memory and core.
+fn traffic(moves: u64) -> Work {
+    Work {
+        bytes: moves * 8,
+        ..Work::NONE
+    }
+}
+
 const fn spec(
     name: &'static str,
     about: &'static str,
-    pass: WalkPass,
-    paths: &'static [InstructionSet],
+    (pass, paths): (WalkPass, &'static [InstructionSet]),
+    work_a_round: fn(InstructionSet) -> Work,
 ) -> KernelSpec {
     KernelSpec {
         name,
@@ -90,6 +99,7 @@ const fn spec(
         level: MemoryLevel::Memory,
         about,
         paths,
+        work_a_round,
         body: Body::Walk { pass },
     }
 }

@@ -3,13 +3,23 @@
 //! lives on in a sequence of its own: state, sums and divisor sources map one to one at every round.
 
 use crate::kernels::digest::{fold, run_steps, set_up};
-use crate::kernels::{Beat, Outcome};
+use crate::kernels::{Beat, Outcome, Work};
 use crate::model::InstructionSet;
 
 const CHAINS: usize = 4;
 /// For each chain a dividend, a source of divisors, a sum of quotients; then multiplier and increment
 /// of the sources.
 pub(super) const WORDS: usize = 3 * CHAINS + 2;
+
+/// For each chain two folds of four operations, the divisor's four and the source's two beside the
+/// division.
+pub(super) fn work_a_round(_: InstructionSet) -> Work {
+    Work {
+        integer_operations: 4 * 14,
+        divisions: 4,
+        ..Work::NONE
+    }
+}
 
 pub(super) fn pass(
     _: InstructionSet,

@@ -22,6 +22,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::Registers,
         about: "eight phase-shifted streams of multiply, rotate, xor and add",
         paths: &[InstructionSet::Portable],
+        work_a_round: int_streams::work_a_round,
         body: Body::Compute {
             arena_words: int_streams::WORDS,
             pass: int_streams::pass,
@@ -35,6 +36,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "number-theoretic transforms of 1024 words modulo 2^64 - 2^32 + 1",
         paths: &[InstructionSet::Portable],
+        work_a_round: int_ntt::work_a_round,
         body: Body::Compute {
             arena_words: int_ntt::WORDS,
             pass: int_ntt::pass,
@@ -48,6 +50,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::Registers,
         about: "four chains of 64-bit division, quotient and remainder both kept",
         paths: &[InstructionSet::Portable],
+        work_a_round: int_divide::work_a_round,
         body: Body::Compute {
             arena_words: int_divide::WORDS,
             pass: int_divide::pass,
@@ -61,6 +64,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::Registers,
         about: "a chain of SHA-256, each digest the next message",
         paths: &[InstructionSet::Portable, InstructionSet::Sha],
+        work_a_round: hash_chain::work_a_round,
         body: Body::Compute {
             arena_words: hash_chain::WORDS,
             pass: hash_chain::pass,

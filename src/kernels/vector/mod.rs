@@ -29,6 +29,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "cancelling multiply-add in double precision, first-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::fma_f64_work(L1_WORDS),
         body: Body::Compute {
             arena_words: L1_WORDS,
             pass: pass::fma_f64,
@@ -42,6 +43,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L2,
         about: "cancelling multiply-add in double precision, second-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::fma_f64_work(L2_WORDS),
         body: Body::Compute {
             arena_words: L2_WORDS,
             pass: pass::fma_f64,
@@ -55,6 +57,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "cancelling multiply-add in single precision, first-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::fma_f32_work(L1_WORDS),
         body: Body::Compute {
             arena_words: L1_WORDS,
             pass: pass::fma_f32,
@@ -68,6 +71,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         level: MemoryLevel::L1,
         about: "wide multiply, add, rotate, xor and lane permutation, first-level cache",
         paths: &[Portable, Avx2, Avx512],
+        work_a_round: |_| pass::vec_int_work(L1_WORDS),
         body: Body::Compute {
             arena_words: L1_WORDS,
             pass: pass::vec_int,

@@ -8,7 +8,7 @@
 
 use super::body;
 use super::fold::digest;
-use crate::kernels::{Beat, Go, Outcome};
+use crate::kernels::{Beat, Go, Outcome, Work};
 use crate::model::InstructionSet;
 
 /// What the sweeps of a pass do.
@@ -151,6 +151,39 @@ fn run((set, kind, arena): Pass<'_>, rounds: u32, beat: &mut dyn Beat) -> Outcom
     Outcome::Answer {
         answer,
         located: None,
+    }
+}
+
+/// Two rounds of three stretching steps and a contraction for each element; each step reads a constant,
+/// each round adds to a sum, the element itself is read and written once.
+pub(super) fn fma_f64_work(arena_words: usize) -> Work {
+    let elements = body::state_words(arena_words) as u64;
+    Work {
+        double_flops: elements * 2 * 4 * 2,
+        integer_operations: elements * 2,
+        bytes: elements * (2 * 3 + 2) * 8,
+        ..Work::NONE
+    }
+}
+
+/// The same with two elements a word.
+pub(super) fn fma_f32_work(arena_words: usize) -> Work {
+    let double = fma_f64_work(arena_words);
+    Work {
+        double_flops: 0,
+        single_flops: double.double_flops * 2,
+        ..double
+    }
+}
+
+/// Eight rounds over pairs of vectors, each of eight operations a lane: mask, product, two sums,
+/// rotation, difference, permutation, fold.
+pub(super) fn vec_int_work(arena_words: usize) -> Work {
+    let lanes = body::state_words(arena_words) as u64 / 2;
+    Work {
+        integer_operations: lanes * 8 * 8,
+        bytes: lanes * (8 + 4) * 8,
+        ..Work::NONE
     }
 }
 
