@@ -23,6 +23,8 @@ const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/memory/wide.rs",
     "src/kernels/probe.rs",
     "src/kernels/scalar/sha_extension.rs",
+    "src/kernels/scalar/streams_x86.rs",
+    "src/kernels/vector/int/x86.rs",
     "src/kernels/vector/pass.rs",
     "src/kernels/vector/wide.rs",
     "src/kernels/vector/x86.rs",

@@ -61,8 +61,11 @@ fn table_step(crc: u32, word: u64) -> u32 {
 #[inline(always)]
 pub fn crc32c(set: InstructionSet, words: impl Iterator<Item = u64>) -> u32 {
     let has_instruction = match set {
-        InstructionSet::Portable | InstructionSet::Sha => false,
-        InstructionSet::ScalarFma | InstructionSet::Avx2 | InstructionSet::Avx512 => true,
+        InstructionSet::Portable | InstructionSet::X86 | InstructionSet::Sha => false,
+        InstructionSet::ScalarFma
+        | InstructionSet::Avx2
+        | InstructionSet::Avx512
+        | InstructionSet::Avx512Ifma => true,
     };
     #[cfg(target_arch = "x86_64")]
     if has_instruction && is_x86_feature_detected!("sse4.2") {

@@ -30,6 +30,7 @@ pub fn detect() -> Detected {
     let mut sets = vec![InstructionSet::Portable];
     #[cfg(target_arch = "x86_64")]
     {
+        sets.push(InstructionSet::X86);
         if is_x86_feature_detected!("sha")
             && is_x86_feature_detected!("ssse3")
             && is_x86_feature_detected!("sse4.1")
@@ -52,6 +53,9 @@ pub fn detect() -> Detected {
             && is_x86_feature_detected!("avx512vl")
         {
             sets.push(InstructionSet::Avx512);
+            if is_x86_feature_detected!("avx512ifma") {
+                sets.push(InstructionSet::Avx512Ifma);
+            }
         }
     }
     Detected { sets }

@@ -66,8 +66,14 @@ fn chain(_wide: Option<InstructionSet>, turns: u64) {
 fn chain(wide: Option<InstructionSet>, turns: u64) {
     match wide {
         Some(InstructionSet::Avx2) => chain_avx2(turns),
-        Some(InstructionSet::Avx512) => chain_avx512(turns),
-        None | Some(InstructionSet::Portable | InstructionSet::Sha | InstructionSet::ScalarFma) => {
+        Some(InstructionSet::Avx512 | InstructionSet::Avx512Ifma) => chain_avx512(turns),
+        None
+        | Some(
+            InstructionSet::Portable
+            | InstructionSet::X86
+            | InstructionSet::Sha
+            | InstructionSet::ScalarFma,
+        ) => {
             chain_scalar(turns);
         }
     }

@@ -194,17 +194,19 @@ pub(super) fn bounds_of(
     set: InstructionSet,
     level: MemoryLevel,
 ) -> Vec<(Limit, InstructionSet, RateUnit)> {
-    use InstructionSet::{Avx2, Avx512, Portable, ScalarFma, Sha};
+    use InstructionSet::{Avx2, Avx512, Avx512Ifma, Portable, ScalarFma, Sha, X86};
     let float_set = match set {
-        Portable | Sha => Portable,
+        Portable | X86 | Sha => Portable,
         ScalarFma | Avx2 | Avx512 => set,
+        Avx512Ifma => Avx512,
     };
     let (integer, integer_set) = match set {
         Avx2 | Avx512 => (Limit::VectorInteger, set),
-        Portable | Sha | ScalarFma if level == MemoryLevel::Registers => {
+        Avx512Ifma => (Limit::VectorInteger, Avx512),
+        Portable | X86 | Sha | ScalarFma if level == MemoryLevel::Registers => {
             (Limit::IntegerAlu, Portable)
         }
-        Portable | Sha | ScalarFma => (Limit::Dispatch, Portable),
+        Portable | X86 | Sha | ScalarFma => (Limit::Dispatch, Portable),
     };
     let all = [
         (Limit::DoubleMultiplyAdd, float_set, RateUnit::DoubleFlops),
@@ -246,6 +248,9 @@ pub(super) fn unit_of(limit: Limit) -> RateUnit {
 
 /// Vector set whose clock a probe has to see, for a kernel or loop on `set`.
 pub(super) fn wide_of(set: InstructionSet, detected: &Detected) -> Option<InstructionSet> {
-    let wide = matches!(set, InstructionSet::Avx2 | InstructionSet::Avx512);
+    let wide = matches!(
+        set,
+        InstructionSet::Avx2 | InstructionSet::Avx512 | InstructionSet::Avx512Ifma
+    );
     (wide && detected.has(set)).then_some(set)
 }

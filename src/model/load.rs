@@ -112,6 +112,8 @@ pub enum MemoryLevel {
 pub enum InstructionSet {
     /// Plain Rust, any processor.
     Portable,
+    /// x86-64 without extensions, in instructions of our own choice.
+    X86,
     /// x86-64 with the SHA extension.
     Sha,
     /// x86-64 scalar code with FMA and BMI2.
@@ -120,6 +122,8 @@ pub enum InstructionSet {
     Avx2,
     /// x86-64 with AVX-512 F, BW, DQ, VL, 512-bit vectors.
     Avx512,
+    /// The same with the 52-bit integer multiply-add.
+    Avx512Ifma,
 }
 
 impl InstructionSet {
@@ -127,10 +131,12 @@ impl InstructionSet {
     pub fn words(self) -> &'static str {
         match self {
             Self::Portable => "portable",
+            Self::X86 => "x86-64",
             Self::Sha => "SHA extension",
             Self::ScalarFma => "scalar FMA",
             Self::Avx2 => "AVX2",
             Self::Avx512 => "AVX-512",
+            Self::Avx512Ifma => "AVX-512 IFMA",
         }
     }
 }

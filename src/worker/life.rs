@@ -258,8 +258,12 @@ impl Shift<'_> {
             | LoadClass::Memory
             | LoadClass::Contention => None,
         };
-        let wide =
-            wide.filter(|path| matches!(path, InstructionSet::Avx2 | InstructionSet::Avx512));
+        let wide = wide.filter(|path| {
+            matches!(
+                path,
+                InstructionSet::Avx2 | InstructionSet::Avx512 | InstructionSet::Avx512Ifma
+            )
+        });
         let probe = kernels::probe_clock(wide, &mut os::raw_ns);
         #[expect(
             clippy::cast_possible_truncation,

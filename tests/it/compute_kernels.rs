@@ -12,6 +12,7 @@ mod float_reference;
 mod group_reference;
 mod published;
 mod reference;
+mod vector_reference;
 
 use std::sync::atomic::AtomicU64;
 use std::thread;
@@ -85,6 +86,7 @@ fn check_answers(name: &str, reference: fn(u32) -> Answer) {
 #[test]
 fn every_scalar_integer_kernel_gives_the_answers_of_its_reference() {
     check_answers("int-streams.reg", reference::int_streams);
+    check_answers("int-streams.l1", reference::int_streams_l1);
     check_answers("int-ntt.l1", reference::int_ntt);
     check_answers("int-divide.reg", reference::int_divide);
     check_answers("hash-chain.reg", reference::hash_chain);
@@ -94,6 +96,11 @@ fn every_scalar_integer_kernel_gives_the_answers_of_its_reference() {
 fn every_scalar_float_kernel_gives_the_answers_of_its_reference() {
     check_answers("float-chains.reg", float_reference::float_chains);
     check_answers("matrix-exact.l1", float_reference::matrix_exact);
+}
+
+#[test]
+fn every_wide_integer_kernel_gives_the_answers_of_its_reference() {
+    check_answers("vec-int.l1", vector_reference::vec_int);
 }
 
 /// One pass of all members as threads; what each came to. `setting` is members, pass and rounds.
@@ -177,13 +184,15 @@ type Reference = fn(u32) -> Answer;
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 8] = [
+    let references: [(&str, Reference); 10] = [
         ("int-streams.reg", reference::int_streams),
+        ("int-streams.l1", reference::int_streams_l1),
         ("int-ntt.l1", reference::int_ntt),
         ("int-divide.reg", reference::int_divide),
         ("hash-chain.reg", reference::hash_chain),
         ("float-chains.reg", float_reference::float_chains),
         ("matrix-exact.l1", float_reference::matrix_exact),
+        ("vec-int.l1", vector_reference::vec_int),
         ("atomics.shared", group_reference::atomics),
         ("handover.shared", group_reference::handover),
     ];

@@ -21,8 +21,9 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 17] = [
+    let list: [(&str, LoadClass, KernelBody); 18] = [
         ("int-streams.reg", ScalarInteger, Compute),
+        ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
         ("int-divide.reg", ScalarInteger, Compute),
         ("hash-chain.reg", ScalarInteger, Compute),

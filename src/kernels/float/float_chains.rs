@@ -42,9 +42,13 @@ pub(super) fn pass(
             #[cfg(not(target_arch = "x86_64"))]
             InstructionSet::ScalarFma => advance(&mut chains, &mut addends, rounds, |value| value),
             InstructionSet::Portable
+            | InstructionSet::X86
             | InstructionSet::Sha
             | InstructionSet::Avx2
-            | InstructionSet::Avx512 => advance(&mut chains, &mut addends, rounds, |value| value),
+            | InstructionSet::Avx512
+            | InstructionSet::Avx512Ifma => {
+                advance(&mut chains, &mut addends, rounds, |value| value)
+            }
         }
         store(arena, &chains, &addends);
     })

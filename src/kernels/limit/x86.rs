@@ -25,7 +25,7 @@ const ADDEND: f64 = 0.375;
 
 /// Runs the loop. [`super::LimitLoop::new`] has made sure that the processor has `set`.
 pub(super) fn run(limit: Limit, set: InstructionSet, turns: u64) {
-    use InstructionSet::{Avx2, Avx512, Portable, ScalarFma};
+    use InstructionSet::{Avx2, Avx512, Avx512Ifma, Portable, ScalarFma, Sha, X86};
     match (limit, set) {
         (Limit::Dispatch, _) => dispatch(turns),
         (Limit::IntegerAlu, _) => alu(turns),
@@ -41,7 +41,7 @@ pub(super) fn run(limit: Limit, set: InstructionSet, turns: u64) {
         (Limit::SingleMultiplyAdd, Avx512) => singles_512(turns, singles()),
         (Limit::SingleMultiplyAdd, Avx2) => singles_256(turns, singles()),
         (Limit::SingleMultiplyAdd, ScalarFma) => singles_scalar(turns, singles()),
-        (Limit::SingleMultiplyAdd, Portable | InstructionSet::Sha) => {
+        (Limit::SingleMultiplyAdd, Portable | X86 | Sha | Avx512Ifma) => {
             debug_assert!(false, "no such loop");
         }
     }

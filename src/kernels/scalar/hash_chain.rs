@@ -46,9 +46,11 @@ pub(super) fn work_a_round(set: InstructionSet) -> Work {
             ..Work::NONE
         },
         InstructionSet::Portable
+        | InstructionSet::X86
         | InstructionSet::ScalarFma
         | InstructionSet::Avx2
-        | InstructionSet::Avx512 => Work {
+        | InstructionSet::Avx512
+        | InstructionSet::Avx512Ifma => Work {
             integer_operations: 64 * 26 + 48 * 13 + 8,
             ..Work::NONE
         },
@@ -75,9 +77,11 @@ pub(super) fn pass(
             #[cfg(not(target_arch = "x86_64"))]
             InstructionSet::Sha => chain(&mut block, rounds),
             InstructionSet::Portable
+            | InstructionSet::X86
             | InstructionSet::ScalarFma
             | InstructionSet::Avx2
-            | InstructionSet::Avx512 => chain(&mut block, rounds),
+            | InstructionSet::Avx512
+            | InstructionSet::Avx512Ifma => chain(&mut block, rounds),
         }
         store(arena, &block);
     })

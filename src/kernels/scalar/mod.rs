@@ -9,6 +9,8 @@ mod int_ntt;
 mod int_streams;
 #[cfg(target_arch = "x86_64")]
 mod sha_extension;
+#[cfg(target_arch = "x86_64")]
+mod streams_x86;
 
 use super::{Body, KernelSpec};
 use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
@@ -21,12 +23,31 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         units: &[Unit::IntegerAlu, Unit::Shifter, Unit::Multiplier],
         level: MemoryLevel::Registers,
         about: "eight phase-shifted streams of multiply, rotate, xor and add",
-        paths: &[InstructionSet::Portable],
+        paths: &[InstructionSet::Portable, InstructionSet::X86],
         work_a_round: int_streams::work_a_round,
         body: Body::Compute {
             arena_words: int_streams::WORDS,
             pass: int_streams::pass,
             answers: answers::INT_STREAMS,
+        },
+    },
+    KernelSpec {
+        name: "int-streams.l1",
+        class: LoadClass::ScalarInteger,
+        units: &[
+            Unit::IntegerAlu,
+            Unit::Shifter,
+            Unit::Multiplier,
+            Unit::LoadStore,
+        ],
+        level: MemoryLevel::L1,
+        about: "the same streams, half of their operands read from memory and a quarter written there",
+        paths: &[InstructionSet::Portable, InstructionSet::X86],
+        work_a_round: int_streams::work_a_round_l1,
+        body: Body::Compute {
+            arena_words: int_streams::L1_WORDS,
+            pass: int_streams::pass_l1,
+            answers: answers::INT_STREAMS_L1,
         },
     },
     KernelSpec {

@@ -3,7 +3,7 @@
 //!
 //! Cancelling FMA: three steps of slope above 1 inside one binade (injective), then a contraction
 //! whose input is folded by an integer sum after the contraction has read it, so no error can decay
-//! before it is counted. Integer steps are bijections.
+//! before it is counted.
 
 /// Words of the constants window that sweeps move through.
 const SHIFTS: usize = 64;
@@ -95,32 +95,3 @@ macro_rules! fma_sweep {
 
 fma_sweep!(fma_f64, f64, u64, 8);
 fma_sweep!(fma_f32, f32, u32, 16);
-
-/// One sweep of the integer kernel over groups of `2 * V` vectors.
-#[inline(always)]
-pub(super) fn vec_int<const V: usize>(parts: Parts<'_>, sweep: usize) {
-    let key = parts.params[0] & 0xFFFF_FFFF;
-    let mut sum: [u64; 8] = std::array::from_fn(|lane| parts.sums[lane]);
-    for (pair, chunk) in parts.x.chunks_exact_mut(16).enumerate() {
-        let mut a: [u64; 8] = std::array::from_fn(|lane| chunk[lane]);
-        let mut b: [u64; 8] = std::array::from_fn(|lane| chunk[8 + lane]);
-        for round in 0..V {
-            let base = pair * 16 + 8 * ((sweep + round) % (SHIFTS - 1));
-            let add = &parts.c[base..base + 8];
-            for lane in 0..8 {
-                let product = (b[lane] & 0xFFFF_FFFF) * key;
-                a[lane] = a[lane].wrapping_add(product).wrapping_add(add[lane]);
-            }
-            for lane in 0..8 {
-                b[lane] = b[lane].rotate_left(23) ^ a[lane];
-            }
-            a = std::array::from_fn(|lane| a[(lane + 3) % 8]);
-            for lane in 0..8 {
-                sum[lane] = sum[lane].wrapping_add(b[lane]);
-            }
-        }
-        chunk[..8].copy_from_slice(&a);
-        chunk[8..].copy_from_slice(&b);
-    }
-    parts.sums.copy_from_slice(&sum);
-}

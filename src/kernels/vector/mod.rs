@@ -5,6 +5,7 @@
 mod answers;
 mod body;
 mod fold;
+mod int;
 mod pass;
 #[cfg(target_arch = "x86_64")]
 mod wide;
@@ -64,18 +65,5 @@ pub(super) static KERNELS: &[KernelSpec] = &[
             answers: answers::FMA_F32_L1,
         },
     },
-    KernelSpec {
-        name: "vec-int.l1",
-        class: LoadClass::WideVector,
-        units: &[Unit::VectorInteger, Unit::VectorShuffle, Unit::LoadStore],
-        level: MemoryLevel::L1,
-        about: "wide multiply, add, rotate, xor and lane permutation, first-level cache",
-        paths: &[Portable, Avx2, Avx512],
-        work_a_round: |_| pass::vec_int_work(L1_WORDS),
-        body: Body::Compute {
-            arena_words: L1_WORDS,
-            pass: pass::vec_int,
-            answers: answers::VEC_INT_L1,
-        },
-    },
+    int::SPEC,
 ];

@@ -18,8 +18,6 @@ pub(super) enum Sweep {
     F64,
     /// Singles, two a word.
     F32,
-    /// Integers.
-    Int,
 }
 
 const STEPS: u32 = 8;
@@ -43,7 +41,6 @@ pub(super) fn sweeps<const V: usize>(kind: Sweep, arena: &mut [u64], from: usize
                 let [x, c, tail] = [x, c, tail].map(lanes32);
                 body::fma_f32::<V>(x, c, tail, sweep);
             }
-            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
         }
     }
 }
@@ -88,7 +85,6 @@ fn prepare(kind: Sweep, arena: &mut [u64]) {
                     let single = |unit: f32| unit.mul_add(spread_f32(spread), spread_f32(middle));
                     pack(single(low), single(signed_unit(random)))
                 }
-                Sweep::Int => random,
             };
         }
     };
@@ -104,7 +100,6 @@ fn prepare(kind: Sweep, arena: &mut [u64]) {
             parts.params[0] = pack(1.81, 0.06);
             parts.params[1] = pack(1.41, 0.0);
         }
-        Sweep::Int => parts.params[0] = 0x9E37_79B1,
     }
 }
 
@@ -176,17 +171,6 @@ pub(super) fn fma_f32_work(arena_words: usize) -> Work {
     }
 }
 
-/// Eight rounds over pairs of vectors, each of eight operations a lane: mask, product, two sums,
-/// rotation, difference, permutation, fold.
-pub(super) fn vec_int_work(arena_words: usize) -> Work {
-    let lanes = body::state_words(arena_words) as u64 / 2;
-    Work {
-        integer_operations: lanes * 8 * 8,
-        bytes: lanes * (8 + 4) * 8,
-        ..Work::NONE
-    }
-}
-
 pub(super) fn fma_f64(
     set: InstructionSet,
     arena: &mut [u64],
@@ -203,13 +187,4 @@ pub(super) fn fma_f32(
     beat: &mut dyn Beat,
 ) -> Outcome {
     run((set, Sweep::F32, arena), rounds, beat)
-}
-
-pub(super) fn vec_int(
-    set: InstructionSet,
-    arena: &mut [u64],
-    rounds: u32,
-    beat: &mut dyn Beat,
-) -> Outcome {
-    run((set, Sweep::Int, arena), rounds, beat)
 }

@@ -17,7 +17,6 @@ fn sweep_avx2(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
                 let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
                 wide::f32_avx2(x, c, tail, sweep);
             }
-            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
         }
     }
 }
@@ -32,7 +31,6 @@ fn sweep_avx512(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
                 let [x, c, tail] = [parts.0, parts.1, parts.2].map(lanes32);
                 wide::f32_avx512(x, c, tail, sweep);
             }
-            Sweep::Int => body::vec_int::<8>(body::parts(arena), sweep),
         }
     }
 }
@@ -41,7 +39,10 @@ fn sweep_avx512(kind: Sweep, arena: &mut [u64], from: usize, count: usize) {
 pub(super) fn sweep(set: InstructionSet, kind: Sweep, arena: &mut [u64], range: (usize, usize)) {
     let (from, count) = range;
     match set {
-        InstructionSet::Portable | InstructionSet::Sha | InstructionSet::ScalarFma => {
+        InstructionSet::Portable
+        | InstructionSet::X86
+        | InstructionSet::Sha
+        | InstructionSet::ScalarFma => {
             sweep_portable(kind, arena, from, count);
         }
         InstructionSet::Avx2 => {
@@ -49,7 +50,7 @@ pub(super) fn sweep(set: InstructionSet, kind: Sweep, arena: &mut [u64], range: 
             // SAFETY: `detect` found AVX2 with FMA; the caller of a pass keeps to it.
             unsafe { sweep_avx2(kind, arena, from, count) }
         }
-        InstructionSet::Avx512 => {
+        InstructionSet::Avx512 | InstructionSet::Avx512Ifma => {
             debug_assert!(is_x86_feature_detected!("avx512dq"));
             // SAFETY: `detect` found AVX-512 F, BW, DQ, VL; the caller of a pass keeps to it.
             unsafe { sweep_avx512(kind, arena, from, count) }

@@ -80,12 +80,18 @@ fn answer_of(outcome: Outcome) -> (Answer, Option<Located>) {
 fn no_flip_in_a_scalar_integer_kernel_is_missed() {
     for name in [
         "int-streams.reg",
+        "int-streams.l1",
         "int-ntt.l1",
         "int-divide.reg",
         "hash-chain.reg",
     ] {
         flip_and_check(name, |_, located| assert_eq!(located, None));
     }
+}
+
+#[test]
+fn no_flip_in_a_wide_integer_kernel_is_missed() {
+    flip_and_check("vec-int.l1", |_, located| assert_eq!(located, None));
 }
 
 #[test]
@@ -230,6 +236,7 @@ impl Beat for StopAt {
 fn a_stop_is_honoured_in_work_and_in_waiting() {
     for name in [
         "int-streams.reg",
+        "int-streams.l1",
         "int-ntt.l1",
         "float-chains.reg",
         "matrix-exact.l1",

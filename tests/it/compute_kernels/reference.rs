@@ -37,22 +37,21 @@ pub(super) fn split_mix(seed: u64, count: usize) -> Vec<u64> {
 
 /// `int-streams.reg`: each stream by itself, its eight operations in turn.
 pub(super) fn int_streams(rounds: u32) -> Answer {
-    let mut arena = split_mix(1, 14);
+    let mut arena = split_mix(1, 12);
     arena[8] |= 1;
-    arena[9] |= 1;
     eight_steps(&mut arena, |arena| {
         let constants = arena[8..].to_vec();
         for (stream, word) in arena[..8].iter_mut().enumerate() {
             for number in stream..stream + 8 * rounds as usize {
                 *word = match number % 8 {
                     0 => word.wrapping_mul(constants[0]),
-                    1 => word.rotate_right(41),
-                    2 => *word ^ constants[2],
-                    3 => word.wrapping_add(constants[3]),
-                    4 => word.wrapping_mul(constants[1]),
-                    5 => *word ^ (*word >> 29),
-                    6 => word.wrapping_add(constants[4]).rotate_right(23),
-                    7 => *word ^ constants[5],
+                    1 => *word ^ constants[1],
+                    2 => word.rotate_right(41),
+                    3 => word.wrapping_add(constants[2]),
+                    4 => word.rotate_right(37),
+                    5 => *word ^ constants[3],
+                    6 => word.wrapping_add(constants[1]),
+                    7 => *word ^ constants[2],
                     _ => unreachable!("a remainder of eight"),
                 };
             }
@@ -168,5 +167,38 @@ pub(super) fn hash_chain(rounds: u32) -> Answer {
             .chunks(8)
             .map(|pair| number(&pair[..4]) | number(&pair[4..]) << 32)
             .collect();
+    })
+}
+
+/// `int-streams.l1`: phase by phase, one stream after another, each telling what it does to memory.
+pub(super) fn int_streams_l1(rounds: u32) -> Answer {
+    let mut arena = split_mix(10, 512 + 8 + 2);
+    arena[520] |= 1;
+    eight_steps(&mut arena, |arena| {
+        for phase in 0..128 * rounds as usize {
+            let at = phase % 128;
+            for stream in 0..8 {
+                let word = arena[512 + stream];
+                arena[512 + stream] = match (phase + stream) % 8 {
+                    0 => word.wrapping_mul(arena[520]),
+                    1 => {
+                        let (left, right) = (word, arena[at]);
+                        arena[at] = left;
+                        left.wrapping_add(right)
+                    }
+                    2 => word.rotate_right(41),
+                    3 => word ^ arena[256 + at],
+                    4 => word.rotate_right(37),
+                    5 => {
+                        let (left, right) = (word, arena[128 + at]);
+                        arena[128 + at] = left;
+                        left.wrapping_add(right)
+                    }
+                    6 => word ^ arena[521],
+                    7 => word.wrapping_add(arena[384 + at]),
+                    _ => unreachable!("a remainder of eight"),
+                };
+            }
+        }
     })
 }
