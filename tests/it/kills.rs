@@ -54,6 +54,8 @@ const LATEST_MS: u64 = 5_000;
 /// More than this between the last sample and the kill is a loss: three periods late, the guard would
 /// have ended the run itself; the rest is for a machine with other things to do.
 const MOST_LOST_MS: i64 = 5_000;
+/// How long others may load the machine.
+const TURN_WITHIN: Duration = Duration::from_secs(600);
 const BOOT_ID: &str = "proc/sys/kernel/random/boot_id";
 
 /// Sebastiano Vigna's SplitMix64: the same instants every time.
@@ -109,14 +111,23 @@ impl Range {
         self.store().runs().unwrap().len()
     }
 
-    /// One run, killed at a random instant, recovered and checked.
+    /// One run, killed at a random instant, recovered and checked. Load is one at a time on the whole
+    /// machine, so it waits for others.
     fn shoot(&mut self) {
+        let begun = Instant::now();
+        while !self.try_to_shoot() {
+            assert!(begun.elapsed() < TURN_WITHIN, "others load this machine");
+            sleep(Duration::from_millis(500));
+        }
+    }
+
+    fn try_to_shoot(&mut self) -> bool {
         let before = self.known();
-        let everything = self.chance.below(2) == 0;
+        let everything = before.is_multiple_of(2);
         let machine = self.machine.to_str().unwrap().to_owned();
         let suite = self.suite.to_str().unwrap().to_owned();
         let mut command = self.trial.command(&["run", &suite, "--machine", &machine]);
-        let mut child = command.process_group(0).spawn().unwrap();
+        let child = command.process_group(0).spawn().unwrap();
         sleep(Duration::from_millis(self.chance.below(LATEST_MS)));
         let group = Pid::from_raw(i32::try_from(child.id()).unwrap());
         let killed = if everything {
@@ -127,13 +138,17 @@ impl Range {
         let killed_ms = wall_ms();
         // It may have ended by itself just before; a zombie is still there to be signalled.
         killed.unwrap();
-        child.wait().unwrap();
+        let said = child.wait_with_output().unwrap().stderr;
         wait_until_gone(group);
+        if String::from_utf8_lossy(&said).contains("another run is putting load") {
+            return false;
+        }
         if everything {
             self.reboot();
         }
         self.recover();
         self.check(before, everything, killed_ms);
+        true
     }
 
     fn reboot(&mut self) {

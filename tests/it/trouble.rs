@@ -94,18 +94,22 @@ fn a_worker_that_cannot_be_started_is_an_interruption() {
     assert_eq!(output.status.code(), Some(5));
 }
 
-/// Overwrites some pages in the middle of the file, and folds the log into it first.
+/// Folds the log into the file and overwrites the last page that holds samples.
 fn spoil(store: &Path) {
+    const PAGE: usize = 4096;
     let path = store.join("soakproof.sqlite");
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection
         .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
         .unwrap();
     drop(connection);
+    let bytes = fs::read(&path).unwrap();
+    let samples = br#""entry":"sample""#;
+    let holds = |page: &[u8]| page.windows(samples.len()).any(|part| part == samples);
+    let page = bytes.chunks(PAGE).rposition(holds).unwrap();
     let file = fs::File::options().write(true).open(&path).unwrap();
-    let pages = file.metadata().unwrap().len() / 4096;
-    assert!(pages > 12, "{pages}");
-    file.write_all_at(&[0xa5; 4096], pages / 2 * 4096).unwrap();
+    let at = u64::try_from(page * PAGE).unwrap();
+    file.write_all_at(&[0xa5; PAGE], at).unwrap();
 }
 
 #[test]
