@@ -5,12 +5,13 @@ use super::arguments::{
     StoreArguments,
 };
 use super::run::{open_store, style};
+use super::through::find;
 use super::{Exit, Failure, put, put_json, tell};
 use crate::kernels;
 use crate::model::{Entry, Note, NotedCause};
 use crate::os::{self, Root};
 use crate::report::{self, RunLine};
-use crate::run::{Recovery, recover_cut_runs};
+use crate::run::{ClosedRun, Recovery, add_late_errors, recover_cut_runs};
 use crate::sensors::read_machine;
 use crate::store::{RunSummary, Store};
 
@@ -25,9 +26,15 @@ pub(super) fn runs(wanted: &RunsArguments) -> Result<Exit, Failure> {
 }
 
 fn list(wanted: &StoreArguments) -> Result<Exit, Failure> {
-    let mut store = open_store(wanted.store.as_deref())?;
-    recover(&mut store, &Root::real());
-    let lines: Vec<RunLine> = store.runs()?.into_iter().map(line).collect();
+    let runs = match find(wanted, None)? {
+        Some(service) => service.wait(async |client| client.runs().await)?,
+        None => {
+            let mut store = open_store(wanted.store.as_deref())?;
+            recover(&mut store, &Root::real(), Again::CutShort);
+            store.runs()?
+        }
+    };
+    let lines: Vec<RunLine> = runs.into_iter().map(line).collect();
     if wanted.output.json {
         put_json(&report::runs_json(&lines));
     } else {
@@ -50,10 +57,19 @@ fn line(run: RunSummary) -> RunLine {
     }
 }
 
-/// Closes runs that were cut short and tells of each. What cannot be closed now stays for the next
-/// command, and is no reason not to do what was asked for.
-pub(super) fn recover(store: &mut Store, root: &Root) {
-    match try_to_recover(store, root) {
+/// Which past runs are looked at again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Again {
+    /// Those that were cut short.
+    CutShort,
+    /// Also those after whose end the hardware may have reported an error; asking for that takes a while.
+    Late,
+}
+
+/// Looks at past runs again and tells of each that was closed or judged anew. What cannot be done now
+/// stays for the next command, and is no reason not to do what was asked for.
+pub(super) fn recover(store: &mut Store, root: &Root, again: Again) {
+    match try_to_recover(store, root, again) {
         Ok(recovery) => told(&recovery),
         Err(error) => tell(&format!(
             "warning: runs that were cut short could not be closed: {}",
@@ -65,9 +81,14 @@ pub(super) fn recover(store: &mut Store, root: &Root) {
 fn try_to_recover(
     store: &mut Store,
     root: &Root,
+    again: Again,
 ) -> Result<Recovery, crate::run::RecoverRunsError> {
     let machine = read_machine(root, &os::allowed_cpus(), kernels::detect().sets());
-    recover_cut_runs(store, root, &machine)
+    let mut recovery = recover_cut_runs(store, root, &machine)?;
+    if again == Again::Late {
+        recovery.revised = add_late_errors(store, root, &machine)?;
+    }
+    Ok(recovery)
 }
 
 fn told(recovery: &Recovery) {
@@ -81,6 +102,14 @@ fn told(recovery: &Recovery) {
             run.number
         ));
     }
+    for run in &recovery.revised {
+        tell(&format!(
+            "run {}: the hardware reported an error after its end; judged again: {}: {}",
+            run.number,
+            run.verdict.grade,
+            report::escape(&run.verdict.headline)
+        ));
+    }
     for run in &recovery.left {
         let reason = report::escape(&run.reason);
         tell(&format!(
@@ -92,13 +121,14 @@ fn told(recovery: &Recovery) {
 
 fn close(wanted: &CloseArguments) -> Result<Exit, Failure> {
     let mut store = open_store(wanted.store.store.as_deref())?;
-    let recovery = try_to_recover(&mut store, &wanted.machine.root())?;
+    let recovery = try_to_recover(&mut store, &wanted.machine.root(), Again::Late)?;
     told(&recovery);
-    let closed: Vec<i64> = recovery.closed.iter().map(|run| run.number).collect();
+    let numbers = |runs: &[ClosedRun]| -> Vec<i64> { runs.iter().map(|run| run.number).collect() };
+    let (closed, revised) = (numbers(&recovery.closed), numbers(&recovery.revised));
     let left: Vec<i64> = recovery.left.iter().map(|run| run.number).collect();
     if wanted.store.output.json {
-        put_json(&report::closed_json(&closed, &left));
-    } else if closed.is_empty() && left.is_empty() {
+        put_json(&report::closed_json(&closed, &revised, &left));
+    } else if closed.is_empty() && revised.is_empty() && left.is_empty() {
         put("No run was cut short.\n");
     }
     Ok(Exit::Fine)

@@ -6,6 +6,7 @@
 
 mod aftermath;
 mod finding;
+mod job;
 mod load;
 mod machine;
 mod plan;
@@ -18,6 +19,10 @@ pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
     Severity,
+};
+pub use job::{
+    Conditions, Hold, HoldKind, Job, JobId, JobState, Origin, Queue, QueueChange, QueueMark,
+    RecheckPolicy, RunWish, ScheduleEntry, TimeOfDay, Window, hold_name,
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, Machine};

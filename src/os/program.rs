@@ -20,7 +20,7 @@ pub enum AskProgramError {
     /// It did not answer in time and was ended.
     #[error("`{0}` gave no answer within {1:?}")]
     Late(&'static str, Duration),
-    /// It ended with another status than success.
+    /// It ended with another status than success; its complaint, or what it said instead of one.
     #[error("`{0}` ended with status {1}: {2}")]
     Status(&'static str, i32, String),
 }
@@ -87,6 +87,7 @@ pub fn ask_program(
             Ok(Some(status)) if status.success() => return Ok(bytes),
             Ok(Some(status)) => {
                 let words = complaint.recv_timeout(left()).unwrap_or_default();
+                let words = if words.is_empty() { bytes } else { words };
                 let words = String::from_utf8_lossy(&words).trim().to_owned();
                 return Err(AskProgramError::Status(
                     name,

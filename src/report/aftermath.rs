@@ -63,9 +63,10 @@ pub(super) fn say_notes(page: &mut Page, record: &Record, style: &Style) {
     }
 }
 
-/// `soakproof.closed/1`: `closed` and `left`, lists of run numbers.
-pub fn closed_json(closed: &[i64], left: &[i64]) -> Value {
-    json!({ "schema": CLOSED_SCHEMA, "closed": closed, "left": left })
+/// `soakproof.closed/1`: `closed`, `revised` (judged again for an error after the end) and `left`, lists of
+/// run numbers.
+pub fn closed_json(closed: &[i64], revised: &[i64], left: &[i64]) -> Value {
+    json!({ "schema": CLOSED_SCHEMA, "closed": closed, "revised": revised, "left": left })
 }
 
 /// `soakproof.check/1`: `runs` (numbers that were checked), `damaged` (a line for each damaged row).

@@ -11,6 +11,7 @@ mod program;
 mod records;
 mod recovery;
 mod reports;
+mod service;
 mod suites;
 mod trouble;
 mod vector_kernels;

@@ -17,7 +17,7 @@ use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::Value;
 
-static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+pub(crate) static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Arithmetic on every core.
@@ -70,7 +70,8 @@ impl Trial {
         let mut command = Command::new(env!("CARGO_BIN_EXE_soakproof"));
         command
             .args(arguments)
-            .env("SOAKPROOF_STORE", self.folder.path().join("store"));
+            .env("SOAKPROOF_STORE", self.folder.path().join("store"))
+            .env("SOAKPROOF_SOCKET", self.folder.path().join("socket"));
         command
             .stdin(Stdio::null())
             .stdout(Stdio::piped())

@@ -7,6 +7,7 @@
 )]
 
 mod gathered;
+mod late;
 mod whole;
 
 use soakproof::model::{

@@ -3,13 +3,30 @@
 //! another matter: every figure per second would be wrong.
 
 use super::{Action, Core};
-use crate::model::{Gap, GapKind, Moment};
+use crate::model::{End, Gap, GapKind, Moment};
 
 /// A larger step of the wall clock between two samples was made by somebody; time services slew
 /// smaller ones.
 const STEP_MS: i64 = 2_000;
 
+/// A machine that slept longer than this during a run was not under test.
+const SLEPT_MS: u64 = 1000;
+
 impl Core {
+    pub(super) fn slept(&mut self, slept_ms: u64, actions: &mut Vec<Action>) {
+        if slept_ms <= SLEPT_MS {
+            return;
+        }
+        let gap = Gap {
+            kind: GapKind::Suspended,
+            about: format!("the machine slept for {} s", slept_ms / 1000),
+            remedy: "keep it awake during a run".to_owned(),
+        };
+        self.gap(gap, actions);
+        let reason = "the machine was put to sleep".to_owned();
+        self.close(End::Interrupted { reason }, actions);
+    }
+
     /// Compares the clocks at `now` with those at the sample before.
     pub(super) fn look_at_clocks(&mut self, now: Moment, actions: &mut Vec<Action>) {
         let Some(before) = self.last_moment.replace(now) else {

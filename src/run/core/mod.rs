@@ -18,7 +18,7 @@ pub use words::{Action, Event, Exit, Limits, Report, Silence, WorkerId};
 
 use super::guard::Guard;
 use crate::model::{
-    Channel, CpuId, End, Finding, Gap, GapKind, Machine, Moment, Mono, Plan, Reading, Severity,
+    Channel, CpuId, End, Finding, Gap, Machine, Moment, Mono, Plan, Reading, Severity,
     WorkerProgress,
 };
 
@@ -29,8 +29,6 @@ const READY_WITHIN: Duration = Duration::from_secs(300);
 const ENDED_WITHIN: Duration = Duration::from_secs(30);
 /// From the order to start until the common beginning of a segment's load.
 const LEAD: Duration = Duration::from_millis(500);
-/// A machine that slept longer than this during a run was not under test.
-const SLEPT_MS: u64 = 1000;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
@@ -187,26 +185,13 @@ impl Core {
                 self.kill_all(&mut actions);
                 self.close(End::Stopped, &mut actions);
             }
+            Event::Interrupted(reason) => self.close(End::Interrupted { reason }, &mut actions),
             Event::Stored(until) => self.stored = self.stored.max(Some(until)),
             Event::StoreFailed(reason) => {
                 let reason = format!("the record cannot be written: {reason}");
                 self.close(End::Interrupted { reason }, &mut actions);
             }
-            Event::Slept(slept_ms) if slept_ms > SLEPT_MS => {
-                let about = format!("the machine slept for {} s", slept_ms / 1000);
-                let remedy = "keep it awake during a run".to_owned();
-                self.gap(
-                    Gap {
-                        kind: GapKind::Suspended,
-                        about,
-                        remedy,
-                    },
-                    &mut actions,
-                );
-                let reason = "the machine was put to sleep".to_owned();
-                self.close(End::Interrupted { reason }, &mut actions);
-            }
-            Event::Slept(_) => {}
+            Event::Slept(slept_ms) => self.slept(slept_ms, &mut actions),
             Event::ZoneChanged(from, to) => self.zone_changed((&from, &to), &mut actions),
             Event::ClocksApart(parts) => self.clocks_apart(parts, &mut actions),
             Event::Environment(gap) => self.gap(gap, &mut actions),

@@ -117,6 +117,8 @@ pub enum Event {
     Environment(Gap),
     /// The person wants out at once.
     KillAsked,
+    /// Whoever keeps the run must end, for this reason.
+    Interrupted(String),
 }
 
 /// What is to be done, in order.

@@ -48,6 +48,8 @@ pub struct LeftRun {
 pub struct Recovery {
     /// Closed and judged.
     pub closed: Vec<ClosedRun>,
+    /// Judged again for an error that showed after their end.
+    pub revised: Vec<ClosedRun>,
     /// Left alone.
     pub left: Vec<LeftRun>,
 }
@@ -112,7 +114,7 @@ fn unfinished(store: &Store) -> Result<Vec<RunSummary>, ReadStoreError> {
 
 /// The same by name, or by board and processor: a host may be renamed, and a part may be replaced
 /// because of this very crash.
-fn is_same_machine(one: &Machine, other: &Machine) -> bool {
+pub(super) fn is_same_machine(one: &Machine, other: &Machine) -> bool {
     let same_parts =
         !one.board.is_empty() && (&one.board, &one.processor) == (&other.board, &other.processor);
     one.simulated == other.simulated && (one.host == other.host || same_parts)
@@ -122,16 +124,26 @@ fn close(
     store: &mut Store,
     root: &Root,
     machine: &Machine,
-    (number, mut record): (i64, Record),
+    (number, record): (i64, Record),
 ) -> Result<ClosedRun, WriteStoreError> {
-    let mut entries = Vec::new();
     // A run that was killed between its end and its verdict lacks the verdict only.
-    if record.end.is_none() {
+    let entries = if record.end.is_none() {
         let aftermath = gather_aftermath(root, &record, &machine.boot_id, os::moment());
-        entries = entries_of(&record, aftermath);
-        for entry in &entries {
-            record.apply(entry.clone());
-        }
+        entries_of(&record, aftermath)
+    } else {
+        Vec::new()
+    };
+    judge_again(store, (number, record), entries)
+}
+
+/// Puts `entries` and the verdict on all of it on record, at once.
+pub(super) fn judge_again(
+    store: &mut Store,
+    (number, mut record): (i64, Record),
+    mut entries: Vec<Entry>,
+) -> Result<ClosedRun, WriteStoreError> {
+    for entry in &entries {
+        record.apply(entry.clone());
     }
     let verdict = verdict::judge(&record);
     let entry = Entry::Verdict(Box::new(verdict.clone()));

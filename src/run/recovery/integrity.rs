@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use crate::model::{Gap, GapKind, Wall};
-use crate::os::RecordHold;
+use crate::os::{QueueLock, RecordHold};
 use crate::store::{OpenStoreError, SetAside, SetAsideError, Store, find_damage, set_aside};
 
 /// The record could not be opened whole.
@@ -31,11 +31,12 @@ pub fn open_whole_store(
     // Not to be had: another process is at work, the folder is not there yet, or it may not be
     // written. Opening the file says which.
     let hold = RecordHold::take(folder).ok();
-    let damage = hold.as_ref().and_then(|_| find_damage(folder));
-    let aside = match damage {
-        Some(damage) => Some(set_aside(folder, damage, &stamp(now))?),
-        None => None,
-    };
+    // An idle service has the file open, too.
+    let queue = QueueLock::take(folder).ok();
+    let alone = hold.is_some() && queue.is_some();
+    let damage = alone.then(|| find_damage(folder)).flatten();
+    let aside = damage.map(|damage| set_aside(folder, damage, &stamp(now)));
+    let aside = aside.transpose()?;
     Ok((Store::open(folder)?, aside))
 }
 

@@ -12,9 +12,11 @@ mod decide;
 mod gather;
 mod heartbeat;
 mod integrity;
+mod late;
 
 pub use close::{ClosedRun, LeftRun, RecoverRunsError, Recovery, recover_cut_runs};
 pub use decide::{Ending, decide_ending, entries_of};
 pub use gather::gather_aftermath;
 pub use heartbeat::heartbeat_words;
 pub use integrity::{OpenWholeStoreError, open_whole_store, set_aside_gap};
+pub use late::add_late_errors;

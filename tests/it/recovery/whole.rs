@@ -196,3 +196,80 @@ fn a_damaged_row_is_named_by_the_check() {
     assert_eq!(check.status.code(), Some(1), "{text}");
     assert!(text.contains("run 1 row 2"), "{text}");
 }
+
+const DEVICE: &str = "dev/watchdog";
+const CLASS: &str = "sys/class/watchdog/watchdog0";
+
+/// Gives the invented machine a watchdog.
+fn give_watchdog(bench: &Bench, nowayout: &str) {
+    fs::create_dir_all(bench.machine.join(CLASS)).unwrap();
+    fs::write(bench.machine.join(CLASS).join("nowayout"), nowayout).unwrap();
+    fs::write(bench.machine.join(CLASS).join("timeout"), "8\n").unwrap();
+    fs::write(bench.machine.join(DEVICE), "").unwrap();
+}
+
+fn written(bench: &Bench) -> String {
+    fs::read_to_string(bench.machine.join(DEVICE)).unwrap()
+}
+
+#[test]
+fn the_watchdog_is_put_off_during_a_run_and_stopped_at_its_end() {
+    let bench = Bench::new();
+    give_watchdog(&bench, "0");
+    let suite = bench.trial.suite(&COMPUTE.replace("20s", "3s"));
+    let (suite, machine) = (suite.to_str().unwrap(), bench.machine.to_str().unwrap());
+    let plain = bench.trial.output(&["run", suite, "--machine", machine]);
+    assert_eq!(plain.status.code(), Some(0), "{plain:?}");
+    assert_eq!(written(&bench), "", "nobody asked for it");
+    let output = bench
+        .trial
+        .output(&["run", suite, "--machine", machine, "--watchdog"]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    assert!(said.contains("fires after 8 s"), "{said}");
+    let written = written(&bench);
+    assert!(written.ends_with("\nV"), "{written:?}");
+    assert_eq!(written.matches('V').count(), 1, "{written:?}");
+}
+
+#[test]
+fn a_killed_program_leaves_the_watchdog_armed() {
+    let bench = Bench::new();
+    give_watchdog(&bench, "0");
+    bench.cut(bench.start_with(&["--watchdog"]));
+    let written = written(&bench);
+    assert!(
+        written.contains('\n') && !written.contains('V'),
+        "{written:?}"
+    );
+}
+
+#[test]
+fn a_watchdog_that_cannot_be_stopped_is_not_started() {
+    let bench = Bench::new();
+    give_watchdog(&bench, "1");
+    let machine = bench.machine.to_str().unwrap();
+    let output = bench
+        .trial
+        .output(&["run", "smoke", "--machine", machine, "--watchdog"]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("nowayout"), "{said}");
+    assert_eq!(written(&bench), "");
+}
+
+#[test]
+fn a_run_told_to_end_while_the_system_goes_down_says_so() {
+    let bench = Bench::new();
+    let running = bench.start();
+    fs::create_dir_all(bench.machine.join("run")).unwrap();
+    fs::write(bench.machine.join("run/nologin"), "going down\n").unwrap();
+    send(running.pid(), Signal::SIGTERM);
+    let (_, report) = running.finish();
+    let marks = report["run"]["stop_marks"].as_array().unwrap();
+    let told: Vec<bool> = marks
+        .iter()
+        .filter_map(|mark| mark["shutdown"].as_bool())
+        .collect();
+    assert_eq!(told, [false, true], "{marks:?}");
+}
