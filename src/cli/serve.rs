@@ -1,6 +1,8 @@
 //! `serve`: the service in the foreground, for a person or for the system's service manager.
 
 use super::arguments::ServeArguments;
+use super::run::open_whole;
+use super::runs::{Again, recover};
 use super::{Exit, Failure};
 use crate::model::RecheckPolicy;
 use crate::os;
@@ -14,6 +16,9 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         Some(store) => store,
         None => os::state_folder().map_err(Failure::usage)?,
     };
+    let (mut record, _) = open_whole(Some(&store))?;
+    recover(&mut record, &root, Again::Late);
+    drop(record);
     run_service(ServeOptions {
         store,
         root,

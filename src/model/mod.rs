@@ -4,6 +4,7 @@
 //! JSON form *is* the stored and exported form, versioned by [`FORMAT`], so a second set of
 //! types would only repeat them. Nothing here does I/O, reads a clock or decides anything.
 
+mod aftermath;
 mod change;
 mod finding;
 mod fingerprint;
@@ -18,6 +19,7 @@ mod setting;
 mod time;
 mod verdict;
 
+pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use change::{Change, KnownGood, LastGood, LedgerEntry, LedgerRow, Move, Standing};
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,

@@ -92,6 +92,15 @@ pub fn terminal_width() -> u16 {
         .unwrap_or(80)
 }
 
+/// Name of the machine's time zone (`Europe/Oslo`), by where `/etc/localtime` leads.
+pub fn time_zone_name(root: &super::Root) -> Option<String> {
+    let place = std::fs::read_link(root.path("etc/localtime")).ok()?;
+    let place = place.to_string_lossy().into_owned();
+    place
+        .split_once("zoneinfo/")
+        .map(|(_, zone)| zone.to_owned())
+}
+
 /// An error with its direct cause, in one line.
 pub fn with_cause(error: &dyn std::error::Error) -> String {
     match error.source() {

@@ -7,6 +7,7 @@
 //! record from elsewhere cannot steer the reader's terminal.
 
 mod advice;
+mod aftermath;
 mod cores;
 mod instruments;
 mod json;
@@ -25,6 +26,7 @@ mod units;
 mod verdict;
 
 pub use advice::{AdviceSeen, Suites, advice_json, advice_text, length_json, length_text};
+pub use aftermath::{CHECK_SCHEMA, CLOSED_SCHEMA, check_json, check_text, closed_json};
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
 pub use json::{

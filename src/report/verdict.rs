@@ -1,5 +1,6 @@
 //! The verdict on one screen: what came out, by which rules, with what figures, and what to do next.
 
+use super::aftermath::say_notes;
 use super::page::{Page, Style};
 use super::standing::say_standing;
 use super::units::{count, counted, figure, instant, per_cent, span, time_of_day};
@@ -28,6 +29,7 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
     say_figures(&mut page, verdict, Some(VOLTAGES));
     say_gaps(&mut page, verdict, Some(GAPS));
     say_next(&mut page, verdict, Some(NEXT));
+    say_notes(&mut page, record, &style);
     page.say("more", &more_words(record, &style));
     page.finish()
 }

@@ -10,8 +10,8 @@ use tokio::sync::watch;
 use crate::model::{Entry, Grade, JobId, Record, RunHeader, RunWish};
 use crate::os::{self, LoadLock, Root};
 use crate::run::{
-    Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run, run_suite,
-    stand_on_ledger,
+    Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run,
+    run_suite, stand_on_ledger,
 };
 use crate::store::Store;
 
@@ -108,6 +108,11 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
         store,
         stops,
         pulse,
+        companions: Companions {
+            watchdog: None,
+            awake: !order.root.is_simulated(),
+            clocks: Some(order.root),
+        },
     };
     let mut teller = Teller {
         news,

@@ -10,7 +10,7 @@ use super::crc::crc32c;
 use super::damage::Damage;
 use super::open::Store;
 use super::read::{decode, lossy};
-use crate::model::{LedgerEntry, LedgerRow, RunHeader, Verdict, Wall};
+use crate::model::{Entry, LedgerEntry, LedgerRow, RunHeader, Verdict, Wall};
 
 /// The ledger could not be read.
 #[derive(Debug, thiserror::Error)]
@@ -144,16 +144,12 @@ impl Store {
         let decoded = raw.into_iter().filter_map(|row| {
             let header = decode(&row.header.0, row.header.1).ok()?;
             let verdict = match row.verdict {
-                Some((body, crc)) => match decode(&body, crc).ok()? {
-                    crate::model::Entry::Verdict(verdict) => Some(*verdict),
-                    crate::model::Entry::Stage(_)
-                    | crate::model::Entry::Sample(_)
-                    | crate::model::Entry::WorkerDone(_)
-                    | crate::model::Entry::Finding(_)
-                    | crate::model::Entry::Repeated { .. }
-                    | crate::model::Entry::Gap(_)
-                    | crate::model::Entry::End(_) => return None,
-                },
+                Some((body, crc)) => {
+                    let Entry::Verdict(verdict) = decode(&body, crc).ok()? else {
+                        return None;
+                    };
+                    Some(*verdict)
+                }
                 None => None,
             };
             Some(StoredOutcome {

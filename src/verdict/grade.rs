@@ -27,6 +27,7 @@ pub fn judge(record: &Record) -> Verdict {
     all.extend(rules::of_course(record));
     all.extend(rules::of_claim(record, &total, &classes));
     all.extend(rules::of_gaps(record, &record.gaps));
+    all.extend(rules::of_damage(record));
     all.extend(rules::of_heat(record, heat.as_ref()));
     all.extend(rules::of_clocks(&clocks));
     all.extend(rules::of_unmeasured_clocks(record, &unmeasured));
@@ -95,6 +96,10 @@ fn causes(record: &Record) -> Vec<Cause> {
     let mut causes: Vec<Cause> = record.findings.iter().filter_map(of).collect();
     if matches!(record.end.as_ref().map(|end| &end.what), Some(End::Reset)) {
         causes.push(Cause::Reset);
+    }
+    if rules::is_damaged(record) {
+        let earlier = record.verdicts.iter();
+        causes.extend(earlier.flat_map(|verdict| verdict.causes.iter().copied()));
     }
     causes.sort_unstable();
     causes.dedup();

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::model::{
-    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, HeatSummary,
+    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, Grade, HeatSummary,
     LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
 };
 
@@ -164,6 +164,7 @@ pub(super) fn of_gaps(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
         | GapKind::LessMemory
         | GapKind::ClassNotRun
         | GapKind::StoreSlow
+        | GapKind::RecordDamaged
         | GapKind::Suspended
         | GapKind::TimeBase => true,
         GapKind::NoRights => claims,
@@ -181,6 +182,29 @@ pub(super) fn of_gaps(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
         }
     }
     rules
+}
+
+/// A record that is not whole any more may have lost the very rows that an earlier verdict rests on: no
+/// later one is better.
+pub(super) fn of_damage(record: &Record) -> Vec<Rule> {
+    let earlier = record.verdicts.iter().filter(|_| is_damaged(record));
+    let Some(worst) = earlier.map(|verdict| verdict.grade).min() else {
+        return Vec::new();
+    };
+    let effect = match worst {
+        Grade::Failed => RuleEffect::Fails,
+        Grade::Marginal => RuleEffect::Marginal,
+        Grade::Inconclusive => RuleEffect::Inconclusive,
+        Grade::Provisional | Grade::Proven => RuleEffect::Caps,
+    };
+    let figure = format!("judged {worst} before the record was damaged");
+    vec![rule("earlier-verdict", effect, figure, "a whole record")]
+}
+
+/// True when rows of the record are not what was written.
+pub(super) fn is_damaged(record: &Record) -> bool {
+    let damaged = |gap: &Gap| gap.kind == GapKind::RecordDamaged;
+    record.gaps.iter().any(damaged)
 }
 
 /// Heat, where it could be read.
