@@ -153,7 +153,7 @@ pub(super) enum QueueCommand {
         #[command(flatten)]
         store: StoreArguments,
     },
-    /// Take a waiting job out, also one that is about to start.
+    /// Take a waiting job out, also one that is about to start; one that runs ends with a verdict.
     Cancel {
         /// Its number.
         job: i64,

@@ -379,6 +379,36 @@ fn a_second_service_is_refused_by_name() {
 }
 
 #[test]
+fn a_cancelled_job_that_runs_ends_with_a_verdict_and_whoever_follows_an_ending_service_sees_it() {
+    let site = Site::new();
+    let service = site.serve();
+    let id = site.add(&site.suite(60), &[]);
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    sleep(Duration::from_millis(1500));
+    site.json(&["queue", "cancel", &id.to_string(), "--json"]);
+    site.wait_for_state(id, "done");
+    let report = site.json(&["report", "last", "--json"]);
+    assert_eq!(report["run"]["end"]["why"], "stopped", "{report:#}");
+
+    let machine = site.text("machine");
+    let client = site
+        .command(&["run", &site.suite(60), "--machine", &machine, "--json"])
+        .spawn()
+        .expect("starts");
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    sleep(Duration::from_millis(1500));
+    service.send(Signal::SIGTERM);
+    let output = client.wait_with_output().expect("ends");
+    let report: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(report["run"]["end"]["why"], "interrupted", "{report:#}");
+    assert_eq!(output.status.code(), Some(5));
+}
+
+#[test]
 fn a_dead_services_socket_is_replaced_and_anything_else_is_left_alone() {
     let site = Site::new();
     site.serve().die();
