@@ -1,11 +1,13 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
 mod compute_kernels;
+mod configuration;
 mod grading;
 mod machines;
 mod march_coverage;
 mod memory_vectors;
 mod memory_walks;
+mod notices;
 mod program;
 mod records;
 mod reports;
