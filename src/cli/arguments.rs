@@ -265,6 +265,8 @@ pub(super) struct ServeArguments {
     #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
     pub(super) settle: Duration,
     #[command(flatten)]
+    pub(super) config: ConfigArguments,
+    #[command(flatten)]
     pub(super) machine: MachineArguments,
     /// Folder of the record (default: the user's state folder).
     #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]

@@ -524,6 +524,38 @@ fn a_job_with_a_time_is_announced_and_then_runs() {
     assert!(started >= at, "{started} is before {at}");
 }
 
+#[test]
+fn a_schedule_is_kept_and_a_mistake_in_it_starts_nothing() {
+    let site = Site::new();
+    let write = |when: &str| {
+        let text =
+            format!("[[schedule]]\nname = \"often\"\nwhen = \"{when}\"\nsuite = \"smoke\"\n");
+        fs::write(site.path("soakproof.toml"), text).expect("written");
+    };
+    write("61 * * * *");
+    let mut command = site.service_command();
+    command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
+    let refused = command.stderr(Stdio::piped()).output().expect("starts");
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(said.contains("soakproof.toml:3:8: `61 * * * *`"), "{said}");
+    assert_eq!(refused.status.code(), Some(2));
+
+    write("* * * * *");
+    let mut command = site.service_command();
+    command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
+    let _service = Service {
+        child: command.spawn().expect("starts"),
+    };
+    site.wait("the service to answer", || {
+        UnixStream::connect(site.path("socket")).ok()
+    });
+    let answer = raw(
+        &site,
+        b"GET /v1/schedule HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n",
+    );
+    assert!(answer.contains("\"often\""), "{answer}");
+}
+
 /// Status, content type and body of one raw request.
 fn raw(site: &Site, request: &[u8]) -> String {
     let mut stream = UnixStream::connect(site.path("socket")).expect("connects");
