@@ -237,7 +237,7 @@ pub(super) enum QueueCommand {
         #[command(flatten)]
         store: StoreArguments,
     },
-    /// Take a waiting job out, also one that is about to start.
+    /// Take a waiting job out, also one that is about to start; one that runs ends with a verdict.
     Cancel {
         /// Its number.
         job: i64,
@@ -286,6 +286,8 @@ pub(super) struct ServeArguments {
     /// How long after boot nothing starts by itself.
     #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
     pub(super) settle: Duration,
+    #[command(flatten)]
+    pub(super) config: ConfigArguments,
     #[command(flatten)]
     pub(super) machine: MachineArguments,
     /// Folder of the record (default: the user's state folder).

@@ -12,7 +12,7 @@ use super::run::{open_store, style};
 use super::{Exit, Failure, put, put_json};
 use crate::model::NoticeEvent;
 use crate::os::{self, Root};
-use crate::report::{self, NoticeLine, escape};
+use crate::report::{self, OutboxLine, escape};
 use crate::service::config::Configuration;
 use crate::service::notices::{NoticeDesk, Outcome, Target, attempt, example_notice};
 use crate::store::{DeliveryLine, DeliveryState, Store};
@@ -41,7 +41,7 @@ fn folder(wanted: &NoticeArguments, configuration: &Configuration) -> Option<Pat
 
 fn list(wanted: &NoticeArguments, configuration: &Configuration) -> Result<Exit, Failure> {
     let store = open_store(folder(wanted, configuration).as_deref())?;
-    let lines: Vec<NoticeLine> = store.deliveries()?.into_iter().map(line).collect();
+    let lines: Vec<OutboxLine> = store.deliveries()?.into_iter().map(line).collect();
     if wanted.store.output.json {
         put_json(&report::notices_json(&lines));
     } else {
@@ -50,9 +50,9 @@ fn list(wanted: &NoticeArguments, configuration: &Configuration) -> Result<Exit,
     Ok(Exit::Fine)
 }
 
-fn line(delivery: DeliveryLine) -> NoticeLine {
+fn line(delivery: DeliveryLine) -> OutboxLine {
     let notice = delivery.notice;
-    NoticeLine {
+    OutboxLine {
         id: delivery.id,
         event: notice.as_ref().map(|notice| notice.event),
         title: notice.map_or_else(|| "damaged".to_owned(), |notice| notice.title),

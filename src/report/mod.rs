@@ -39,7 +39,7 @@ pub use ledger::{
     profiles_json, profiles_text, settings_json, settings_text,
 };
 pub use measured::{measured_json, measured_text};
-pub use notices::{NoticeLine, notices_json, notices_text};
+pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};

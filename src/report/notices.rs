@@ -9,7 +9,7 @@ use crate::model::{NoticeEvent, Wall};
 
 /// One notice to one target.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NoticeLine {
+pub struct OutboxLine {
     /// Id, the same in every attempt.
     pub id: String,
     /// What happened; none when the stored notice is damaged.
@@ -33,7 +33,7 @@ pub struct NoticeLine {
 }
 
 /// A table of notices, those that a person has to look after told apart at the end.
-pub fn notices_text(notices: &[NoticeLine], style: Style) -> String {
+pub fn notices_text(notices: &[OutboxLine], style: Style) -> String {
     let mut page = Page::new(&style);
     if notices.is_empty() {
         page.plain("No notice is on record.");
@@ -63,7 +63,7 @@ pub fn notices_text(notices: &[NoticeLine], style: Style) -> String {
     page.finish()
 }
 
-fn row(notice: &NoticeLine, style: &Style) -> Vec<String> {
+fn row(notice: &OutboxLine, style: &Style) -> Vec<String> {
     let next = notice.next.map(|at| instant(at, &style.zone));
     let next = next.map(|at| format!("next {at}"));
     let words = [Some(notice.id.clone()), next, Some(notice.answer.clone())];
@@ -85,7 +85,7 @@ fn row(notice: &NoticeLine, style: &Style) -> Vec<String> {
 /// `soakproof.notices/1`: `notices`, a list of `id`, `type` (null when damaged), `title`, `at`, `target`,
 /// `state` (`waiting`, `delivered`, `dead`), `attempts` (count), `next` (null unless it waits), `last` (null
 /// before the first attempt), `answer`.
-pub fn notices_json(notices: &[NoticeLine]) -> Value {
+pub fn notices_json(notices: &[OutboxLine]) -> Value {
     let list: Vec<Value> = notices
         .iter()
         .map(|notice| {

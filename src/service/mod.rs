@@ -3,8 +3,8 @@
 //!
 //! [`agenda`] decides and is pure; the engine carries out what it decides and owns the queue; `http`
 //! turns requests into [`Action`]s, which is all that the engine ever sees of them; [`client`] is the
-//! other end, for the command line; [`config`] reads the configuration, [`notices`] tells people elsewhere. A run has a thread and an event loop of its own, so that nothing
-//! that happens here can delay its guard.
+//! other end, for the command line; [`notices`] tell people elsewhere, by what [`config`] says. A run
+//! has a thread and an event loop of its own, so that nothing that happens here can delay its guard.
 
 pub mod action;
 pub mod agenda;
