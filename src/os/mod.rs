@@ -6,6 +6,7 @@ mod child;
 mod clock;
 mod crash;
 mod environment;
+mod float_environment;
 mod kernel_log;
 mod lock;
 mod memory;
@@ -21,6 +22,7 @@ pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent}
 pub use environment::{
     StateFolderError, state_folder, stderr_is_terminal, terminal_width, with_cause,
 };
+pub use float_environment::{FloatEnvironmentError, set_float_environment};
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
