@@ -6,6 +6,8 @@
 mod blocks;
 #[path = "build/schedule.rs"]
 mod schedule;
+#[path = "build/units.rs"]
+mod units;
 
 use std::error::Error;
 use std::path::PathBuf;
@@ -18,6 +20,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     if std::env::var("CARGO_CFG_TARGET_ARCH")? == "x86_64" {
         let folder = PathBuf::from(std::env::var("OUT_DIR")?);
         std::fs::write(folder.join("fma_blocks.s"), blocks::assembler_text())?;
+        std::fs::write(folder.join("units_blocks.s"), units::assembler_text())?;
     }
     Ok(())
 }
