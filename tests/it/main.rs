@@ -11,4 +11,5 @@ mod memory_walks;
 mod program;
 mod records;
 mod reports;
+mod service;
 mod suites;
