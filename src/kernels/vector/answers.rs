@@ -45,3 +45,46 @@ pub(super) static VEC_INT_L1: &[KnownAnswer] = &[
         ],
     },
 ];
+
+/// `all-units.l1`.
+pub(super) static ALL_UNITS_L1: &[KnownAnswer] = &[
+    KnownAnswer {
+        rounds: 1024,
+        answer: [
+            0x7b2f_77cb_89ba_b9c5,
+            0x0599_8978_d0fa_7e20,
+            0xed50_ef46_9215_be21,
+            0x2fef_448e_e168_aaea,
+            0x37f1_465b_2196_c2f5,
+            0x73fd_974f_9747_b7c9,
+            0x19f1_5bd6_f75a_fca5,
+            0x326d_9930_296c_63a7,
+        ],
+    },
+    KnownAnswer {
+        rounds: 1,
+        answer: [
+            0x9e80_1792_bfb6_74b1,
+            0xafb0_bfeb_edc9_c9be,
+            0x496a_131d_3e05_5f87,
+            0xcc9b_5cce_9ea0_9839,
+            0xcf4c_f176_7bac_c8d3,
+            0xa8b9_308e_e3fb_5e34,
+            0x4c15_265e_a905_97f9,
+            0x6d07_d5df_5e06_24dc,
+        ],
+    },
+    KnownAnswer {
+        rounds: 11,
+        answer: [
+            0x2230_fc43_db2a_3e71,
+            0xadd1_9980_5ce5_82e1,
+            0x6957_1d94_c391_0c10,
+            0x183e_1da8_3906_da38,
+            0x5c71_a7c1_7f8a_c81b,
+            0xda93_9102_96c1_e40c,
+            0x4ba8_f667_e861_92dd,
+            0xf182_9d31_03fc_5b94,
+        ],
+    },
+];

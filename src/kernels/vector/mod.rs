@@ -2,8 +2,9 @@
 
 mod answers;
 mod int;
+mod units;
 
 use super::KernelSpec;
 
 /// The family's members.
-pub(super) static KERNELS: &[KernelSpec] = &[int::SPEC];
+pub(super) static KERNELS: &[KernelSpec] = &[int::SPEC, units::SPEC];
