@@ -42,6 +42,54 @@ pub trait Cells<const N: usize> {
     }
     /// Leaves the memory alone for a while, beating.
     fn pause(&mut self, beat: &mut dyn Beat) -> Go;
+
+    /// Whether any word of a cell is not as expected.
+    #[inline(always)]
+    fn differs(&self, got: &[u64; N], expected: &[u64; N]) -> bool {
+        let mut wrong = 0;
+        for (got, expected) in got.iter().zip(expected) {
+            wrong |= got ^ expected;
+        }
+        wrong != 0
+    }
+
+    /// The same memory by another name, for code that is not inlined: what has been lent out by its own
+    /// name cannot stay in registers.
+    #[inline(always)]
+    fn again(&mut self) -> impl Cells<N>
+    where
+        Self: Sized,
+    {
+        self
+    }
+}
+
+impl<C: Cells<N>, const N: usize> Cells<N> for &mut C {
+    #[inline(always)]
+    fn count(&self) -> usize {
+        C::count(self)
+    }
+    #[inline(always)]
+    fn read(&mut self, cell: usize) -> [u64; N] {
+        C::read(self, cell)
+    }
+    #[inline(always)]
+    fn write(&mut self, cell: usize, value: [u64; N]) {
+        C::write(self, cell, value);
+    }
+    fn flush(&mut self, cell: usize) {
+        C::flush(self, cell);
+    }
+    fn flush_all(&mut self, cells: Range<usize>) {
+        C::flush_all(self, cells);
+    }
+    fn pause(&mut self, beat: &mut dyn Beat) -> Go {
+        C::pause(self, beat)
+    }
+    #[inline(always)]
+    fn differs(&self, got: &[u64; N], expected: &[u64; N]) -> bool {
+        C::differs(self, got, expected)
+    }
 }
 
 /// Real memory.
@@ -87,6 +135,11 @@ impl<const N: usize> Cells<N> for Region<'_, N> {
     fn flush_all(&mut self, cells: Range<usize>) {
         let lines = self.cells[cells].as_flattened_mut();
         flush_lines(lines);
+    }
+
+    #[inline(always)]
+    fn again(&mut self) -> impl Cells<N> {
+        Region::new(self.cells)
     }
 
     fn pause(&mut self, beat: &mut dyn Beat) -> Go {
