@@ -5,6 +5,7 @@
 //! types would only repeat them. Nothing here does I/O, reads a clock or decides anything.
 
 mod finding;
+mod job;
 mod load;
 mod machine;
 mod plan;
@@ -16,6 +17,10 @@ mod verdict;
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
     Severity,
+};
+pub use job::{
+    Conditions, Hold, HoldKind, Job, JobId, JobState, Origin, Queue, QueueChange, QueueMark,
+    RecheckPolicy, RunWish, ScheduleEntry, TimeOfDay, Window, hold_name,
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, EFFICIENCY, Machine, PERFORMANCE};

@@ -11,6 +11,7 @@ mod crc;
 mod damage;
 mod find;
 mod open;
+mod queue;
 mod read;
 mod schema;
 
@@ -19,5 +20,6 @@ pub use crc::crc32c;
 pub use damage::{Damage, DamagedRow};
 pub use find::FindRunError;
 pub use open::{FILE_NAME, OpenStoreError, Store};
-pub use read::{ReadStoreError, RunSummary};
+pub use queue::ENDED_JOBS_KEPT;
+pub use read::{ReadStoreError, RunSummary, StoredRow, record_of};
 pub use schema::SCHEMA_VERSION;

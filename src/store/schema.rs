@@ -7,7 +7,8 @@ use rusqlite::{Connection, TransactionBehavior};
 pub(super) const APPLICATION_ID: i32 = 0x534F_414B;
 
 /// One script a version; entry n brings version n to version n + 1.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE runs (
         number INTEGER PRIMARY KEY AUTOINCREMENT,
         id TEXT NOT NULL UNIQUE,
@@ -32,7 +33,21 @@ const MIGRATIONS: &[&str] = &["
         PRIMARY KEY (run, seq)
     ) STRICT, WITHOUT ROWID;
     CREATE INDEX entries_by_kind ON entries (run, kind) WHERE kind <> 'sample';
-"];
+",
+    "
+    CREATE TABLE jobs (
+        id INTEGER PRIMARY KEY,
+        over INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT;
+    CREATE TABLE queue_marks (
+        name TEXT PRIMARY KEY,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT, WITHOUT ROWID;
+",
+];
 
 /// Version that this program writes.
 pub const SCHEMA_VERSION: usize = MIGRATIONS.len();
