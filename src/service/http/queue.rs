@@ -35,6 +35,8 @@ pub(in crate::service) struct WishBody {
     text: Option<String>,
     #[serde(default)]
     clock_mhz: Vec<(LoadClass, f64)>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    kind_clock_mhz: Vec<(String, f64)>,
     #[serde(default)]
     kind_clock_mhz: Vec<(String, f64)>,
     #[serde(default)]
