@@ -10,6 +10,7 @@ pub mod os;
 pub mod report;
 pub mod run;
 pub mod sensors;
+pub mod service;
 pub mod store;
 pub mod suite;
 pub mod verdict;

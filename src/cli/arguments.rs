@@ -1,6 +1,7 @@
 //! The command line as typed.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
@@ -8,6 +9,7 @@ use super::ledger_arguments::{
     AdviseArguments, ChangeArguments, GoodArguments, LedgerArguments, SettingArguments,
 };
 use crate::os::Root;
+use crate::suite::parse_duration;
 
 /// Proves that a tuned machine computes without mistakes and stays cool.
 ///
@@ -39,6 +41,11 @@ pub(super) enum Command {
     Good(GoodArguments),
     /// Say which value to try next, or how long a run must be for a claim.
     Advise(AdviseArguments),
+    /// Show the queue of the service, or alter it.
+    Queue(QueueArguments),
+    /// Be the service: start what is queued when its time has come, one run at a time, until a signal
+    /// ends it.
+    Serve(ServeArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
@@ -66,6 +73,9 @@ pub(super) struct StoreArguments {
     /// Folder of the record (default: the user's state folder).
     #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
     pub(super) store: Option<PathBuf>,
+    /// Socket of the service (default: your own service's, else the machine's).
+    #[arg(long, value_name = "PATH", env = "SOAKPROOF_SOCKET")]
+    pub(super) socket: Option<PathBuf>,
     #[command(flatten)]
     pub(super) output: OutputArguments,
 }
@@ -93,13 +103,11 @@ pub(super) enum Required {
     Proven,
 }
 
+/// What to run, and what is declared about the machine.
 #[derive(Debug, Args)]
-pub(super) struct RunArguments {
+pub(super) struct SuiteNamed {
     /// Name of a built-in suite, or the path of a suite file.
     pub(super) suite: String,
-    /// Print what would be run, where and for how long; start nothing.
-    #[arg(long)]
-    pub(super) dry_run: bool,
     /// Start a long suite although no processor temperature can be read.
     #[arg(long)]
     pub(super) without_thermometer: bool,
@@ -119,6 +127,15 @@ pub(super) struct RunArguments {
     /// Words to keep with the run.
     #[arg(long, default_value = "")]
     pub(super) note: String,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct RunArguments {
+    #[command(flatten)]
+    pub(super) named: SuiteNamed,
+    /// Print what would be run, where and for how long; start nothing.
+    #[arg(long)]
+    pub(super) dry_run: bool,
     /// Let anything below this grade end with exit code 5.
     #[arg(long, value_name = "GRADE")]
     pub(super) require: Option<Required>,
@@ -126,6 +143,88 @@ pub(super) struct RunArguments {
     pub(super) machine: MachineArguments,
     #[command(flatten)]
     pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct QueueArguments {
+    #[command(subcommand)]
+    pub(super) command: Option<QueueCommand>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum QueueCommand {
+    /// Put a suite into the queue.
+    Add(Box<AddArguments>),
+    /// Bring a waiting job to another place among those that wait.
+    Move {
+        /// Its number.
+        job: i64,
+        /// Its new place, from 1.
+        place: usize,
+        #[command(flatten)]
+        store: StoreArguments,
+    },
+    /// Take a waiting job out, also one that is about to start.
+    Cancel {
+        /// Its number.
+        job: i64,
+        #[command(flatten)]
+        store: StoreArguments,
+    },
+    /// Let nothing start until `queue resume`; a run under way goes on.
+    Pause(StoreArguments),
+    /// End the pause.
+    Resume(StoreArguments),
+    /// Let the queue go on after a reset has held it.
+    Release(StoreArguments),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct AddArguments {
+    #[command(flatten)]
+    pub(super) named: SuiteNamed,
+    /// Not before this time: `22:00`, or with a date, `2026-11-30T22:00`.
+    #[arg(long, value_name = "TIME")]
+    pub(super) at: Option<String>,
+    /// Only where the whole suite fits into this part of a day.
+    #[arg(long, value_name = "22:00-07:00")]
+    pub(super) window: Option<String>,
+    /// Only when the machine has been idle for this long.
+    #[arg(long, value_name = "10min", value_parser = parse_duration)]
+    pub(super) when_idle: Option<Duration>,
+    /// Only after the first boot after a declared change.
+    #[arg(long)]
+    pub(super) after_change: bool,
+    /// Also an hour or more at settings that no `recheck` has shown clean.
+    #[arg(long)]
+    pub(super) unchecked: bool,
+    /// Higher ones go first, -10 to 10.
+    #[arg(long, default_value_t = 0, allow_negative_numbers = true)]
+    pub(super) priority: i8,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ServeArguments {
+    /// How long a start that nobody may be looking at is announced before.
+    #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
+    pub(super) notice: Duration,
+    /// How long after boot nothing starts by itself.
+    #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
+    pub(super) settle: Duration,
+    #[command(flatten)]
+    pub(super) machine: MachineArguments,
+    /// Folder of the record (default: the user's state folder).
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
+    pub(super) store: Option<PathBuf>,
+    /// Where to listen (default: `soakproof.sock` in `$RUNTIME_DIRECTORY`, else in `$XDG_RUNTIME_DIR`, else
+    /// in `/run/soakproof`).
+    #[arg(long, value_name = "PATH", env = "SOAKPROOF_SOCKET")]
+    pub(super) socket: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

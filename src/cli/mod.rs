@@ -14,9 +14,12 @@ mod ledger_arguments;
 mod listing;
 mod measure;
 mod progress;
+mod queue;
 mod report;
 mod run;
+mod serve;
 mod setting;
+mod through;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -41,7 +44,9 @@ pub fn main() -> ExitCode {
             .into();
         }
     };
-    start_log();
+    // A service's log is what its keeper reads; a command's is for what goes wrong.
+    let serves = matches!(arguments.command, Command::Serve(_));
+    start_log(if serves { "info" } else { "warn" });
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
@@ -51,6 +56,8 @@ pub fn main() -> ExitCode {
         Command::Changes(wanted) => change::changes(&wanted),
         Command::Good(wanted) => good::good(&wanted),
         Command::Advise(wanted) => advise::advise(&wanted),
+        Command::Queue(wanted) => queue::queue(wanted),
+        Command::Serve(wanted) => serve::serve(wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
@@ -77,10 +84,9 @@ fn work() -> ExitCode {
     }
 }
 
-fn start_log() {
+fn start_log(usual: &str) {
     use tracing_subscriber::EnvFilter;
-    let filter =
-        EnvFilter::try_from_env("SOAKPROOF_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+    let filter = EnvFilter::try_from_env("SOAKPROOF_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

@@ -7,6 +7,7 @@
 mod change;
 mod finding;
 mod fingerprint;
+mod job;
 mod load;
 mod machine;
 mod plan;
@@ -22,6 +23,10 @@ pub use finding::{
     Severity,
 };
 pub use fingerprint::{Fingerprint, MemoryModule};
+pub use job::{
+    Conditions, Hold, HoldKind, Job, JobId, JobState, Origin, Queue, QueueChange, QueueMark,
+    RecheckPolicy, RunWish, ScheduleEntry, TimeOfDay, Window, hold_name,
+};
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, Machine};
 pub use plan::{

@@ -29,6 +29,36 @@ pub fn state_folder() -> Result<PathBuf, StateFolderError> {
         .ok_or(StateFolderError)
 }
 
+/// Name of the service's socket within its folder.
+const SOCKET_NAME: &str = "soakproof.sock";
+
+/// Where a service started here listens: in `$RUNTIME_DIRECTORY` (systemd.exec(5)), else in
+/// `$XDG_RUNTIME_DIR`, else in `/run/soakproof`.
+pub fn own_socket() -> PathBuf {
+    own_runtime_folder()
+        .unwrap_or_else(system_runtime_folder)
+        .join(SOCKET_NAME)
+}
+
+/// Where a service may be found: the person's own first, then that of the machine.
+pub fn known_sockets() -> Vec<PathBuf> {
+    let own = own_runtime_folder();
+    let folders = own.into_iter().chain([system_runtime_folder()]);
+    folders.map(|folder| folder.join(SOCKET_NAME)).collect()
+}
+
+fn own_runtime_folder() -> Option<PathBuf> {
+    let first_of = |list: std::ffi::OsString| std::env::split_paths(&list).next();
+    std::env::var_os("RUNTIME_DIRECTORY")
+        .and_then(first_of)
+        .or_else(|| std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from))
+        .filter(|path| path.is_absolute())
+}
+
+fn system_runtime_folder() -> PathBuf {
+    PathBuf::from("/run/soakproof")
+}
+
 /// True when progress may be drawn over itself.
 pub fn stderr_is_terminal() -> bool {
     std::io::stderr().is_terminal()

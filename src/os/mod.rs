@@ -9,7 +9,10 @@ mod environment;
 mod kernel_log;
 mod lock;
 mod memory;
+mod queue_lock;
 mod root;
+mod sessions;
+mod socket;
 mod worker_life;
 
 pub use affinity::{PinError, allowed_cpus, pin_to};
@@ -19,12 +22,16 @@ pub use clock::{
 };
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
-    StateFolderError, state_folder, stderr_is_terminal, terminal_width, with_cause,
+    StateFolderError, known_sockets, own_socket, state_folder, stderr_is_terminal, terminal_width,
+    with_cause,
 };
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};
-pub use memory::{MapMemoryError, Region, SharedWords, frame_address};
+pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
+pub use queue_lock::{QueueLock, TakeQueueLockError};
 pub use root::{ReadFileError, Root, read_from_start};
+pub use sessions::session_in_use;
+pub use socket::{BindSocketError, bind_socket, own_user, remove_socket, user_name};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,
 };

@@ -5,12 +5,18 @@
 pub mod core;
 mod dispatcher;
 mod guard;
+mod prepare;
+mod pulse;
 mod sampler;
 mod standing;
+mod stops;
 mod supervisor;
 mod writer;
 
 pub(crate) use guard::{Guard, Word as GuardWord};
 
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
-pub use standing::{read_ledger, take_standing};
+pub use prepare::{PrepareRunError, PreparedRun, plan_run, prepare_run, read_suite};
+pub use pulse::Pulse;
+pub use standing::{read_ledger, read_recent_ledger};
+pub use stops::{StopWish, Stops};

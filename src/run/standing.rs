@@ -2,7 +2,7 @@
 
 use crate::kernels;
 use crate::ledger::{Ledger, Outcome, stand};
-use crate::model::{Machine, Standing};
+use crate::model::{Machine, Standing, Wall};
 use crate::os::{self, Root};
 use crate::sensors::read_fingerprint;
 use crate::store::{ReadLedgerError, Store};
@@ -15,8 +15,26 @@ const PROBES: u32 = 60;
 /// # Errors
 /// When the store cannot be read, or a row of the ledger is damaged.
 pub fn read_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
+    read_since(store, machine, Wall(i64::MIN))
+}
+
+/// The same with no other runs than those since settings were last altered: enough to know whether a
+/// change is pending, and quick enough to be asked again and again.
+///
+/// # Errors
+/// When the store cannot be read, or a row of the ledger is damaged.
+pub fn read_recent_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
     let rows = store.ledger(&machine.host)?;
-    let outcomes = store.outcomes(&machine.host)?;
+    let entries = Ledger::new(&rows, Vec::new(), &machine.boot_id);
+    match entries.last_altered() {
+        Some(at) => read_since(store, machine, at),
+        None => Ok(entries),
+    }
+}
+
+fn read_since(store: &Store, machine: &Machine, at: Wall) -> Result<Ledger, ReadLedgerError> {
+    let rows = store.ledger(&machine.host)?;
+    let outcomes = store.outcomes(&machine.host, at)?;
     let outcomes = outcomes
         .iter()
         .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
@@ -25,7 +43,7 @@ pub fn read_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedge
 
 /// What goes into the header of a run of `suite` that begins now. On a real machine this keeps one CPU
 /// busy for some 30 ms.
-pub fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {
+pub(super) fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {
     let mut fingerprint = read_fingerprint(root);
     if !root.is_simulated() {
         let probes = (0..PROBES).map(|_| kernels::probe_clock_mhz(None, &mut os::raw_ns));

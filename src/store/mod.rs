@@ -12,6 +12,7 @@ mod damage;
 mod find;
 mod ledger;
 mod open;
+mod queue;
 mod read;
 mod schema;
 
@@ -21,5 +22,6 @@ pub use damage::{Damage, DamagedRow};
 pub use find::FindRunError;
 pub use ledger::{ReadLedgerError, StoredOutcome, WriteLedgerError};
 pub use open::{FILE_NAME, OpenStoreError, Store};
-pub use read::{ReadStoreError, RunSummary};
+pub use queue::ENDED_JOBS_KEPT;
+pub use read::{ReadStoreError, RunSummary, StoredRow, record_of};
 pub use schema::SCHEMA_VERSION;

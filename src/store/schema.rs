@@ -35,6 +35,19 @@ const MIGRATIONS: &[&str] = &[
     CREATE INDEX entries_by_kind ON entries (run, kind) WHERE kind <> 'sample';
 ",
     "
+    CREATE TABLE jobs (
+        id INTEGER PRIMARY KEY,
+        over INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT;
+    CREATE TABLE queue_marks (
+        name TEXT PRIMARY KEY,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT, WITHOUT ROWID;
+",
+    "
     CREATE TABLE ledger (
         number INTEGER PRIMARY KEY AUTOINCREMENT,
         host TEXT NOT NULL,

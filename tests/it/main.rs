@@ -10,5 +10,6 @@ mod memory_walks;
 mod program;
 mod records;
 mod reports;
+mod service;
 mod suites;
 mod vector_kernels;

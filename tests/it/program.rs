@@ -70,7 +70,8 @@ impl Trial {
         let mut command = Command::new(env!("CARGO_BIN_EXE_soakproof"));
         command
             .args(arguments)
-            .env("SOAKPROOF_STORE", self.folder.path().join("store"));
+            .env("SOAKPROOF_STORE", self.folder.path().join("store"))
+            .env("SOAKPROOF_SOCKET", self.folder.path().join("socket"));
         command
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
