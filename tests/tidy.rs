@@ -42,8 +42,9 @@ const EMPTY_NAMES: [&str; 8] = [
     "utils", "util", "helpers", "helper", "common", "misc", "types", "manager",
 ];
 /// Rooms (or files) that do no I/O and read no clock.
-const PURE: [&str; 7] = [
+const PURE: [&str; 8] = [
     "src/model/",
+    "src/form/",
     "src/kernels/",
     "src/suite/",
     "src/verdict/",

@@ -6,10 +6,10 @@ use super::ledger::Book;
 use super::ledger_arguments::AdviseArguments;
 use super::run::style;
 use super::{Exit, Failure, put, put_json};
+use crate::form::parse_duration;
 use crate::ledger::{Ledger, decide_next, find_test_length, find_trials, sum_values};
 use crate::model::Setting;
 use crate::report::{self, AdviceSeen, Suites};
-use crate::suite::parse_duration;
 
 /// Runs the command.
 pub(super) fn advise(wanted: &AdviseArguments) -> Result<Exit, Failure> {

@@ -5,6 +5,7 @@
 mod advise;
 mod arguments;
 mod change;
+mod configuration;
 mod dry_run;
 mod exit;
 mod good;
@@ -12,7 +13,9 @@ mod instruments;
 mod ledger;
 mod ledger_arguments;
 mod listing;
+mod manual;
 mod measure;
+mod notices;
 mod progress;
 mod queue;
 mod report;
@@ -61,6 +64,9 @@ pub fn main() -> ExitCode {
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
+        Command::Notices(wanted) => notices::notices(&wanted),
+        Command::Config(wanted) => configuration::config(&wanted),
+        Command::Manual(wanted) => manual::manual(&wanted),
         Command::Measure(wanted) => measure::run(&wanted),
         Command::Worker => return work(),
     };

@@ -2,6 +2,7 @@
 //! checked here, the same for the command line and the service.
 
 use super::standing::{read_ledger, take_standing};
+use crate::form::CheckFormError;
 use crate::kernels;
 use crate::ledger::declared_clocks;
 use crate::model::{
@@ -10,7 +11,7 @@ use crate::model::{
 use crate::os::{self, Root};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
 use crate::store::{ReadLedgerError, Store};
-use crate::suite::{self, CheckSuiteError, ResolveSuiteError, Suite};
+use crate::suite::{self, ResolveSuiteError, Suite};
 
 /// Clocks in MHz that are believed; a value in GHz or kHz is a slip.
 const CLOCK_RANGE_MHZ: std::ops::RangeInclusive<f64> = 100.0..=10_000.0;
@@ -30,7 +31,7 @@ pub enum PrepareRunError {
     },
     /// The suite has mistakes.
     #[error(transparent)]
-    Suite(#[from] CheckSuiteError),
+    Suite(#[from] CheckFormError),
     /// It does not fit this machine.
     #[error(transparent)]
     Resolve(#[from] ResolveSuiteError),
