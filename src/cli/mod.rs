@@ -20,6 +20,7 @@ mod progress;
 mod queue;
 mod report;
 mod run;
+mod runs;
 mod serve;
 mod setting;
 mod through;
@@ -53,14 +54,14 @@ pub fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
-        Command::Runs(wanted) => report::runs(&wanted),
+        Command::Runs(wanted) => runs::runs(&wanted),
+        Command::Queue(wanted) => queue::queue(wanted),
+        Command::Serve(wanted) => serve::serve(wanted),
         Command::Setting(wanted) => setting::setting(&wanted),
         Command::Change(wanted) => change::change(&wanted),
         Command::Changes(wanted) => change::changes(&wanted),
         Command::Good(wanted) => good::good(&wanted),
         Command::Advise(wanted) => advise::advise(&wanted),
-        Command::Queue(wanted) => queue::queue(wanted),
-        Command::Serve(wanted) => serve::serve(wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
@@ -115,6 +116,11 @@ fn put(text: &str) {
 
 fn put_json(value: &serde_json::Value) {
     put(&format!("{value:#}\n"));
+}
+
+/// Tells the person something that is not the data asked for.
+fn tell(line: &str) {
+    eprintln!("soakproof: {line}");
 }
 
 /// What went wrong and how the program ends for it.

@@ -67,7 +67,7 @@ pub enum LedgerEntry {
 }
 
 /// An entry with its place and time.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LedgerRow {
     /// Number in the store, growing.
     pub number: i64,

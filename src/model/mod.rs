@@ -4,6 +4,7 @@
 //! JSON form *is* the stored and exported form, versioned by [`FORMAT`], so a second set of
 //! types would only repeat them. Nothing here does I/O, reads a clock or decides anything.
 
+mod aftermath;
 mod change;
 mod finding;
 mod fingerprint;
@@ -18,6 +19,7 @@ mod setting;
 mod time;
 mod verdict;
 
+pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use change::{Change, KnownGood, LastGood, LedgerEntry, LedgerRow, Move, Standing};
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
@@ -29,7 +31,7 @@ pub use job::{
     RecheckPolicy, RunWish, ScheduleEntry, TimeOfDay, Window, hold_name,
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
-pub use machine::{Cache, Cpu, Machine};
+pub use machine::{Cache, Cpu, EFFICIENCY, Machine, PERFORMANCE};
 pub use notice::{Notice, NoticeEvent, NoticeRun, Urgency};
 pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,

@@ -7,6 +7,7 @@
 //! record from elsewhere cannot steer the reader's terminal.
 
 mod advice;
+mod aftermath;
 mod cores;
 mod instruments;
 mod json;
@@ -25,6 +26,7 @@ mod units;
 mod verdict;
 
 pub use advice::{AdviceSeen, Suites, advice_json, advice_text, length_json, length_text};
+pub use aftermath::{CHECK_SCHEMA, CLOSED_SCHEMA, check_json, check_text, closed_json};
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
 pub use json::{
@@ -41,7 +43,7 @@ pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};
-pub use queue::{JobLine, NoticeLine, QUEUE_SCHEMA, QueueView, queue_json, queue_text};
+pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue_text};
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
 pub use standing::before_run;

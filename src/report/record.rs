@@ -1,6 +1,7 @@
 //! The longer report: machine, plan with what became of each stage, work of every core and kernel,
 //! and the whole verdict.
 
+use super::aftermath::{say_aftermath, say_notes};
 use super::cores::sum_work;
 use super::page::{Flush, Page, Style};
 use super::standing::say_standing;
@@ -34,6 +35,8 @@ pub fn record_text(record: &Record, style: Style) -> String {
         }
     }
     say_earlier(&mut page, record);
+    say_aftermath(&mut page, record, &style);
+    say_notes(&mut page, record, &style);
     page.finish()
 }
 

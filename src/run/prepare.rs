@@ -1,16 +1,13 @@
 //! From a wish to a run that can be started: everything that can be checked before load is put on is
 //! checked here, the same for the command line and the service.
 
-use super::standing::{read_ledger, take_standing};
 use crate::form::CheckFormError;
 use crate::kernels;
-use crate::ledger::declared_clocks;
 use crate::model::{
     FORMAT, GapKind, InstructionSet, LoadClass, Machine, Plan, Quantity, RunHeader, RunWish,
 };
 use crate::os::{self, Root};
-use crate::sensors::{InstrumentOptions, Instruments, read_machine};
-use crate::store::{ReadLedgerError, Store};
+use crate::sensors::{InstrumentOptions, Instruments, read_check_interval, read_machine};
 use crate::suite::{self, ResolveSuiteError, Suite};
 
 /// Clocks in MHz that are believed; a value in GHz or kHz is a slip.
@@ -68,25 +65,6 @@ pub struct PreparedRun {
     pub instruments: Instruments,
 }
 
-impl PreparedRun {
-    /// The same with the place of the ledger of `store` at which it begins. Clocks that nobody gave for
-    /// this run are those of the settings.
-    ///
-    /// # Errors
-    /// When the ledger cannot be read.
-    pub fn stand(mut self, root: &Root, store: &Store) -> Result<Self, ReadLedgerError> {
-        let ledger = read_ledger(store, &self.header.machine)?;
-        let standing = take_standing(root, &ledger, &self.header.plan.suite);
-        let declared = &mut self.header.declared;
-        if declared.clock_mhz.is_empty() {
-            let reference = standing.fingerprint.reference_mhz;
-            declared.clock_mhz = declared_clocks(&standing.settings, reference);
-        }
-        declared.standing = Some(Box::new(standing));
-        Ok(self)
-    }
-}
-
 /// The suite that `wish` names, checked.
 ///
 /// # Errors
@@ -114,6 +92,9 @@ pub fn plan_run(root: &Root, wish: &RunWish) -> Result<(Plan, Machine), PrepareR
     let suite = read_suite(wish)?;
     let mut plan = suite::resolve_suite(&suite, &machine, &suite::known_kernels())?;
     plan.heat.maker_c = wish.maker_limit_c.or(plan.heat.maker_c);
+    if let Some(interval) = read_check_interval(root) {
+        suite::cool_down_at_least(&mut plan, interval);
+    }
     Ok((plan, machine))
 }
 
@@ -124,8 +105,9 @@ pub fn plan_run(root: &Root, wish: &RunWish) -> Result<(Plan, Machine), PrepareR
 pub fn prepare_run(root: &Root, wish: &RunWish) -> Result<PreparedRun, PrepareRunError> {
     let (plan, machine) = plan_run(root, wish)?;
     let outside = |mhz: &f64| !CLOCK_RANGE_MHZ.contains(mhz);
-    let mut clocks = wish.declared.clock_mhz.iter().map(|(_, mhz)| *mhz);
-    if let Some(mhz) = clocks.find(outside) {
+    let classes = wish.declared.clock_mhz.iter().map(|(_, mhz)| *mhz);
+    let kinds = wish.declared.kind_clock_mhz.iter().map(|(_, mhz)| *mhz);
+    if let Some(mhz) = classes.chain(kinds).find(outside) {
         return Err(PrepareRunError::Clock { mhz });
     }
     let instruments = Instruments::open(root, &InstrumentOptions::default(), os::moment());

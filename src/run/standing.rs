@@ -1,8 +1,8 @@
 //! Before a run: the ledger of the machine, and what the machine tells of itself against it.
 
 use crate::kernels;
-use crate::ledger::{Ledger, Outcome, stand};
-use crate::model::{Machine, Standing, Wall};
+use crate::ledger::{Ledger, Outcome, declared_clocks, stand};
+use crate::model::{Machine, RunHeader, Standing, Wall};
 use crate::os::{self, Root};
 use crate::sensors::read_fingerprint;
 use crate::store::{ReadLedgerError, Store};
@@ -41,9 +41,29 @@ fn read_since(store: &Store, machine: &Machine, at: Wall) -> Result<Ledger, Read
     Ok(Ledger::new(&rows, outcomes.collect(), &machine.boot_id))
 }
 
-/// What goes into the header of a run of `suite` that begins now. On a real machine this keeps one CPU
-/// busy for some 30 ms.
-pub(super) fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {
+/// Puts where the ledger of the machine stands into the header of a run that begins now; clocks that
+/// nobody gave for this run are those of the settings. On a real machine this keeps one CPU busy for
+/// some 30 ms.
+///
+/// # Errors
+/// As [`read_ledger`].
+pub fn stand_on_ledger(
+    root: &Root,
+    store: &Store,
+    header: &mut RunHeader,
+) -> Result<(), ReadLedgerError> {
+    let ledger = read_ledger(store, &header.machine)?;
+    let standing = take_standing(root, &ledger, &header.plan.suite);
+    let declared = &mut header.declared;
+    if declared.clock_mhz.is_empty() {
+        let reference = standing.fingerprint.reference_mhz;
+        declared.clock_mhz = declared_clocks(&standing.settings, reference);
+    }
+    declared.standing = Some(Box::new(standing));
+    Ok(())
+}
+
+fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {
     let mut fingerprint = read_fingerprint(root);
     if !root.is_simulated() {
         let probes = (0..PROBES).map(|_| kernels::probe_clock_mhz(None, &mut os::raw_ns));

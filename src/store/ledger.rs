@@ -5,12 +5,13 @@
 use std::path::PathBuf;
 
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use serde::{Deserialize, Serialize};
 
 use super::crc::crc32c;
 use super::damage::Damage;
 use super::open::Store;
 use super::read::{decode, lossy};
-use crate::model::{LedgerEntry, LedgerRow, RunHeader, Verdict, Wall};
+use crate::model::{Entry, LedgerEntry, LedgerRow, RunHeader, Verdict, Wall};
 
 /// The ledger could not be read.
 #[derive(Debug, thiserror::Error)]
@@ -63,7 +64,7 @@ pub enum WriteLedgerError {
 }
 
 /// A run as the ledger needs it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StoredOutcome {
     /// Number in this store.
     pub run: i64,
@@ -146,16 +147,12 @@ impl Store {
         let decoded = raw.into_iter().filter_map(|row| {
             let header = decode(&row.header.0, row.header.1).ok()?;
             let verdict = match row.verdict {
-                Some((body, crc)) => match decode(&body, crc).ok()? {
-                    crate::model::Entry::Verdict(verdict) => Some(*verdict),
-                    crate::model::Entry::Stage(_)
-                    | crate::model::Entry::Sample(_)
-                    | crate::model::Entry::WorkerDone(_)
-                    | crate::model::Entry::Finding(_)
-                    | crate::model::Entry::Repeated { .. }
-                    | crate::model::Entry::Gap(_)
-                    | crate::model::Entry::End(_) => return None,
-                },
+                Some((body, crc)) => {
+                    let Entry::Verdict(verdict) = decode(&body, crc).ok()? else {
+                        return None;
+                    };
+                    Some(*verdict)
+                }
                 None => None,
             };
             Some(StoredOutcome {

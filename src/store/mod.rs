@@ -17,6 +17,7 @@ mod outbox;
 mod outbox_read;
 mod queue;
 mod read;
+mod salvage;
 mod schema;
 
 pub use append::WriteStoreError;
@@ -29,4 +30,5 @@ pub use outbox::{Announcement, Claimed, DeliveryState, MOST_WAITING, Settlement}
 pub use outbox_read::{DeliveryLine, Look, Untold};
 pub use queue::ENDED_JOBS_KEPT;
 pub use read::{ReadStoreError, RunSummary, StoredRow, record_of};
+pub use salvage::{SetAside, SetAsideError, find_damage, set_aside};
 pub use schema::SCHEMA_VERSION;

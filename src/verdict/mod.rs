@@ -4,6 +4,7 @@
 
 pub mod bound;
 mod clock;
+mod effective;
 mod exposure;
 mod grade;
 mod heat;

@@ -126,7 +126,7 @@ fn at_the_edge(record: &Record, verdict: &Verdict) -> Vec<String> {
              step back (common practice)",
         ),
         (
-            throttled,
+            throttled || broken("throttling"),
             "it slowed itself down: less core voltage or clock, a lower clock for wide vectors, or \
              better cooling (common practice)",
         ),

@@ -5,6 +5,7 @@
 mod bench;
 mod guard_rules;
 mod machine;
+mod memory_rules;
 mod night;
 mod nights;
 mod run_rules;

@@ -50,6 +50,7 @@ pub(super) fn load(kernels: &[&str], cpus: &[u32]) -> PlannedLoad {
         rhythm: Rhythm::Even,
         switch_ms: 1_000,
         memory_bytes_per_worker: 0,
+        flush: false,
     }
 }
 
@@ -137,6 +138,7 @@ pub(super) fn worker(cpu: CpuId, load: u16, kernels: usize, seconds: f64) -> Wor
         passes: vec![10; kernels],
         checked_s: vec![each; kernels],
         clock_mhz: vec![4_000.0; kernels],
+        part_walks: 0,
         errors: 0,
         load_steps: 1,
         silent_ns: 0,
