@@ -2,6 +2,8 @@
 
 use super::arguments::ServeArguments;
 use super::configuration::configuration;
+use super::run::open_whole;
+use super::runs::{Again, recover};
 use super::{Exit, Failure};
 use crate::os;
 use crate::service::agenda::Timing;
@@ -15,6 +17,9 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         Some(store) => store,
         None => os::state_folder().map_err(Failure::usage)?,
     };
+    let (mut record, _) = open_whole(Some(&store))?;
+    recover(&mut record, &root, Again::Late);
+    drop(record);
     let socket = wanted.socket.or(configuration.service.socket);
     run_service(ServeOptions {
         store,
