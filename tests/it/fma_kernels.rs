@@ -6,6 +6,7 @@
     reason = "the reference takes words apart"
 )]
 
+mod blocks;
 mod flips;
 mod reference;
 
