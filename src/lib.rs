@@ -2,6 +2,7 @@
 //! verdict. The binary in `main.rs` only calls [`cli::main`]; DEVELOPERS.md is the map.
 
 pub mod cli;
+pub mod form;
 pub mod kernels;
 pub mod measure;
 pub mod model;
@@ -9,6 +10,7 @@ pub mod os;
 pub mod report;
 pub mod run;
 pub mod sensors;
+pub mod service;
 pub mod store;
 pub mod suite;
 pub mod verdict;

@@ -40,12 +40,14 @@ const EMPTY_NAMES: [&str; 8] = [
     "utils", "util", "helpers", "helper", "common", "misc", "types", "manager",
 ];
 /// Rooms (or files) that do no I/O and read no clock.
-const PURE: [&str; 5] = [
+const PURE: [&str; 7] = [
     "src/model/",
+    "src/form/",
     "src/kernels/",
     "src/suite/",
     "src/verdict/",
     "src/run/core",
+    "src/service/agenda",
 ];
 /// What a pure room must not name.
 const IMPURE: [&str; 7] = [

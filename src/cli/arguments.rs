@@ -1,9 +1,11 @@
 //! The command line as typed.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::form::parse_duration;
 use crate::os::Root;
 
 /// Proves that a tuned machine computes without mistakes and stays cool.
@@ -26,12 +28,25 @@ pub(super) enum Command {
     Report(ReportArguments),
     /// List the runs on record.
     Runs(StoreArguments),
+    /// Show the queue of the service, or alter it.
+    Queue(QueueArguments),
+    /// Be the service: start what is queued when its time has come, one run at a time, until a signal
+    /// ends it.
+    Serve(ServeArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
     Suites(SuiteArguments),
     /// List the kernels with the units that they load.
     Kernels(OutputArguments),
+    /// Show what was told to whom, what waits and what was given up; try it out, try again.
+    Notices(NoticeArguments),
+    /// Check the configuration, or show an example with every key.
+    #[command(subcommand)]
+    Config(ConfigCommand),
+    /// Write man pages and shell completions into a folder; for those who build packages.
+    #[command(hide = true)]
+    Manual(ManualArguments),
     /// Show how near each kernel comes to what this machine can do at all, and the clock under it.
     ///
     /// Puts full load on every core for less than a minute, with the usual cautions.
@@ -53,8 +68,65 @@ pub(super) struct StoreArguments {
     /// Folder of the record (default: the user's state folder).
     #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
     pub(super) store: Option<PathBuf>,
+    /// Socket of the service (default: your own service's, else the machine's).
+    #[arg(long, value_name = "PATH", env = "SOAKPROOF_SOCKET")]
+    pub(super) socket: Option<PathBuf>,
     #[command(flatten)]
     pub(super) output: OutputArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ManualArguments {
+    /// Where to.
+    pub(super) folder: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ConfigArguments {
+    /// Configuration file (default: /etc/soakproof/soakproof.toml for root, else
+    /// ~/.config/soakproof/soakproof.toml).
+    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG", global = true)]
+    pub(super) config: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum ConfigCommand {
+    /// Tell every mistake of the configuration, with line and column and what would be right.
+    Check {
+        /// The file (default: where the configuration is looked for).
+        #[arg(env = "SOAKPROOF_CONFIG")]
+        file: Option<PathBuf>,
+    },
+    /// Print an example with every key.
+    Example,
+}
+
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct NoticeArguments {
+    #[command(subcommand)]
+    pub(super) command: Option<NoticeCommand>,
+    #[command(flatten)]
+    pub(super) config: ConfigArguments,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum NoticeCommand {
+    /// Send a trial notice to every target, or to one.
+    Test {
+        /// Name of the target.
+        name: Option<String>,
+    },
+    /// Try again to deliver a notice that waits or was given up.
+    Retry {
+        /// Id of the notice, or its beginning.
+        id: String,
+    },
+    /// Send the notices of a record until ended; the part of the service that needs the network.
+    #[command(hide = true)]
+    Deliver,
 }
 
 #[derive(Debug, Args)]
@@ -80,13 +152,11 @@ pub(super) enum Required {
     Proven,
 }
 
+/// What to run, and what is declared about the machine.
 #[derive(Debug, Args)]
-pub(super) struct RunArguments {
+pub(super) struct SuiteNamed {
     /// Name of a built-in suite, or the path of a suite file.
     pub(super) suite: String,
-    /// Print what would be run, where and for how long; start nothing.
-    #[arg(long)]
-    pub(super) dry_run: bool,
     /// Start a long suite although no processor temperature can be read.
     #[arg(long)]
     pub(super) without_thermometer: bool,
@@ -105,6 +175,15 @@ pub(super) struct RunArguments {
     /// Words to keep with the run.
     #[arg(long, default_value = "")]
     pub(super) note: String,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct RunArguments {
+    #[command(flatten)]
+    pub(super) named: SuiteNamed,
+    /// Print what would be run, where and for how long; start nothing.
+    #[arg(long)]
+    pub(super) dry_run: bool,
     /// Let anything below this grade end with exit code 5.
     #[arg(long, value_name = "GRADE")]
     pub(super) require: Option<Required>,
@@ -112,6 +191,88 @@ pub(super) struct RunArguments {
     pub(super) machine: MachineArguments,
     #[command(flatten)]
     pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct QueueArguments {
+    #[command(subcommand)]
+    pub(super) command: Option<QueueCommand>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum QueueCommand {
+    /// Put a suite into the queue.
+    Add(Box<AddArguments>),
+    /// Bring a waiting job to another place among those that wait.
+    Move {
+        /// Its number.
+        job: i64,
+        /// Its new place, from 1.
+        place: usize,
+        #[command(flatten)]
+        store: StoreArguments,
+    },
+    /// Take a waiting job out, also one that is about to start.
+    Cancel {
+        /// Its number.
+        job: i64,
+        #[command(flatten)]
+        store: StoreArguments,
+    },
+    /// Let nothing start until `queue resume`; a run under way goes on.
+    Pause(StoreArguments),
+    /// End the pause.
+    Resume(StoreArguments),
+    /// Let the queue go on after a reset has held it.
+    Release(StoreArguments),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct AddArguments {
+    #[command(flatten)]
+    pub(super) named: SuiteNamed,
+    /// Not before this time: `22:00`, or with a date, `2026-11-30T22:00`.
+    #[arg(long, value_name = "TIME")]
+    pub(super) at: Option<String>,
+    /// Only where the whole suite fits into this part of a day.
+    #[arg(long, value_name = "22:00-07:00")]
+    pub(super) window: Option<String>,
+    /// Only when the machine has been idle for this long.
+    #[arg(long, value_name = "10min", value_parser = parse_duration)]
+    pub(super) when_idle: Option<Duration>,
+    /// Only after the first boot after a declared change.
+    #[arg(long)]
+    pub(super) after_change: bool,
+    /// Also an hour or more at settings that no `recheck` has shown clean.
+    #[arg(long)]
+    pub(super) unchecked: bool,
+    /// Higher ones go first, -10 to 10.
+    #[arg(long, default_value_t = 0, allow_negative_numbers = true)]
+    pub(super) priority: i8,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ServeArguments {
+    /// How long a start that nobody may be looking at is announced before.
+    #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
+    pub(super) notice: Duration,
+    /// How long after boot nothing starts by itself.
+    #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
+    pub(super) settle: Duration,
+    #[command(flatten)]
+    pub(super) machine: MachineArguments,
+    /// Folder of the record (default: the user's state folder).
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
+    pub(super) store: Option<PathBuf>,
+    /// Where to listen (default: `soakproof.sock` in `$RUNTIME_DIRECTORY`, else in `$XDG_RUNTIME_DIR`, else
+    /// in `/run/soakproof`).
+    #[arg(long, value_name = "PATH", env = "SOAKPROOF_SOCKET")]
+    pub(super) socket: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -3,14 +3,20 @@
 #![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
 mod arguments;
+mod configuration;
 mod dry_run;
 mod exit;
 mod instruments;
 mod listing;
+mod manual;
 mod measure;
+mod notices;
 mod progress;
+mod queue;
 mod report;
 mod run;
+mod serve;
+mod through;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -35,14 +41,21 @@ pub fn main() -> ExitCode {
             .into();
         }
     };
-    start_log();
+    // A service's log is what its keeper reads; a command's is for what goes wrong.
+    let serves = matches!(arguments.command, Command::Serve(_));
+    start_log(if serves { "info" } else { "warn" });
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
         Command::Runs(wanted) => report::runs(&wanted),
+        Command::Queue(wanted) => queue::queue(wanted),
+        Command::Serve(wanted) => serve::serve(wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
+        Command::Notices(wanted) => notices::notices(&wanted),
+        Command::Config(wanted) => configuration::config(&wanted),
+        Command::Manual(wanted) => manual::manual(&wanted),
         Command::Measure(wanted) => measure::run(&wanted),
         Command::Worker => return work(),
     };
@@ -66,10 +79,9 @@ fn work() -> ExitCode {
     }
 }
 
-fn start_log() {
+fn start_log(usual: &str) {
     use tracing_subscriber::EnvFilter;
-    let filter =
-        EnvFilter::try_from_env("SOAKPROOF_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+    let filter = EnvFilter::try_from_env("SOAKPROOF_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

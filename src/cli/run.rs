@@ -2,51 +2,74 @@
 
 use anyhow::Context;
 
-use super::arguments::{Required, RunArguments};
+use super::arguments::{Required, RunArguments, SuiteNamed};
 use super::dry_run::show_plan;
 use super::progress::Screen;
+use super::through::{Service, find, interrupts};
 use super::{Exit, Failure, put, put_json};
-use crate::kernels;
-use crate::model::{
-    Declared, FORMAT, GapKind, Grade, LoadClass, Machine, Plan, Quantity, RunHeader,
-};
+use crate::model::{Declared, Grade, LoadClass, RunWish};
 use crate::os::{self, LoadLock, Root};
 use crate::report::{self, Style};
-use crate::run::{RunOutcome, RunSetup, run_suite};
-use crate::sensors::{InstrumentOptions, Instruments, read_machine};
+use crate::run::{Pulse, RunOutcome, RunSetup, Stops, plan_run, prepare_run, run_suite};
 use crate::store::Store;
-use crate::suite;
-
-/// Highest clock in MHz that is believed; a value in GHz or kHz is a slip.
-const CLOCK_RANGE_MHZ: std::ops::RangeInclusive<f64> = 100.0..=10_000.0;
 
 /// Runs the command.
 pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
     let root = wanted.machine.root();
-    let detected = kernels::detect();
-    let machine = read_machine(&root, &os::allowed_cpus(), detected.sets());
-    let mut plan = resolve(&wanted.suite, &machine)?;
-    plan.heat.maker_c = wanted.maker_limit.or(plan.heat.maker_c);
+    let wish = wish(&wanted.named)?;
     if wanted.dry_run {
+        let (plan, machine) = plan_run(&root, &wish).map_err(Failure::usage)?;
         return Ok(show_plan(&plan, &machine, wanted));
     }
-    let declared = declared(wanted)?;
-    let instruments = Instruments::open(&root, &InstrumentOptions::default(), os::moment());
-    check_thermometer(&plan, &instruments, wanted.without_thermometer)?;
+    match find(&wanted.store, Some(&wanted.machine))? {
+        Some(service) => run_there(&service, wish, wanted),
+        None => run_here(&root, &wish, wanted),
+    }
+}
+
+/// Through a service, which goes on with the run when this process is gone.
+fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
+    let mut screen = Screen::new();
+    let followed = service.wait(async |client| {
+        let run = client.start_run(wish).await?;
+        let mut interrupts = interrupts();
+        client.follow(run, &mut screen, &mut interrupts).await?;
+        client.record(&run.to_string()).await
+    });
+    screen.clear();
+    let (number, record) = followed?;
+    let verdict = record
+        .verdict()
+        .cloned()
+        .context("the run has ended without a verdict")?;
+    let outcome = RunOutcome {
+        number,
+        record,
+        verdict,
+        stored: true,
+    };
+    show(&outcome, wanted)
+}
+
+/// Without a service: the run is this process's own.
+fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
+    let prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
     let store = open_store(wanted.store.store.as_deref())?;
-    let header = header(plan, machine, &instruments, declared);
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .context("cannot start the event loop")?;
-    let setup = RunSetup {
-        header,
-        instruments,
-        store,
-    };
-    let outcome = runtime.block_on(run_suite(setup, &mut screen));
+    let outcome = runtime.block_on(async {
+        let setup = RunSetup {
+            prepared,
+            store,
+            stops: Stops::signals().context("cannot listen for signals")?,
+            pulse: Pulse::default(),
+        };
+        anyhow::Ok(run_suite(setup, &mut screen).await?)
+    });
     screen.clear();
     show(&outcome?, wanted)
 }
@@ -90,108 +113,44 @@ pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Fail
     Ok(Store::open(&folder)?)
 }
 
-fn resolve(name: &str, machine: &Machine) -> Result<Plan, Failure> {
-    let kernels = suite::known_kernels();
+/// The suite and the declarations as typed; a file is read here, with the person's rights.
+pub(super) fn wish(named: &SuiteNamed) -> Result<RunWish, Failure> {
+    let name = &named.suite;
     let is_path = name.contains('/') || name.ends_with(".toml");
-    let checked = if is_path {
-        let text = Root::real()
-            .read_bytes(std::path::absolute(name).context("cannot find the suite file")?)
-            .map_err(|error| {
-                Failure::usage(anyhow::Error::from(error).context("no such suite file"))
-            })?;
+    let text = if is_path {
+        let path = std::path::absolute(name).context("cannot find the suite file")?;
+        let text = Root::real().read_bytes(path).map_err(|error| {
+            Failure::usage(anyhow::Error::from(error).context("no such suite file"))
+        })?;
         let text = String::from_utf8(text)
             .map_err(|_| Failure::usage(anyhow::anyhow!("`{name}` is not UTF-8 text")))?;
-        suite::parse_suite(name, &text, &kernels)
+        Some(text)
     } else {
-        let Some(builtin) = suite::builtin(name) else {
-            let known = suite::builtin_names().join("`, `");
-            return Err(Failure::usage(anyhow::anyhow!(
-                "no suite is called `{name}`; built in are `{known}`; a suite of your own is named \
-                 by its path (`./{name}.toml`)"
-            )));
-        };
-        suite::parse_suite(builtin.origin, builtin.text, &kernels)
+        None
     };
-    let checked = checked.map_err(Failure::usage)?;
-    suite::resolve_suite(&checked, machine, &kernels).map_err(Failure::usage)
-}
-
-fn declared(wanted: &RunArguments) -> Result<Declared, Failure> {
-    let mut clock_mhz = Vec::new();
-    for class in LoadClass::ALL {
-        let wide = class == LoadClass::WideVector;
-        let given = if wide {
-            wanted.wide_clock.or(wanted.clock)
-        } else {
-            wanted.clock
-        };
-        let Some(mhz) = given else { continue };
-        if !CLOCK_RANGE_MHZ.contains(&mhz) {
-            return Err(Failure::usage(anyhow::anyhow!(
-                "a clock of {mhz} MHz is outside {} to {} MHz; it is given in MHz (5 GHz = 5000)",
-                CLOCK_RANGE_MHZ.start(),
-                CLOCK_RANGE_MHZ.end()
-            )));
-        }
-        clock_mhz.push((class, mhz));
-    }
-    Ok(Declared {
-        clock_mhz,
-        ambient_c: wanted.ambient,
-        note: wanted.note.clone(),
+    Ok(RunWish {
+        suite: name.clone(),
+        text,
+        declared: declared(named),
+        maker_limit_c: named.maker_limit,
+        without_thermometer: named.without_thermometer,
     })
 }
 
-fn check_thermometer(plan: &Plan, instruments: &Instruments, without: bool) -> Result<(), Failure> {
-    let has_one = instruments
-        .channels()
-        .iter()
-        .any(|channel| channel.quantity == Quantity::Temperature && channel.role.is_processor());
-    if has_one || !plan.needs_thermometer || without {
-        return Ok(());
-    }
-    let gap = instruments
-        .gaps()
-        .iter()
-        .find(|gap| gap.kind == GapKind::NoProcessorTemperature);
-    let remedy = gap.map_or("", |gap| gap.remedy.as_str());
-    Err(Failure::usage(anyhow::anyhow!(
-        "no processor temperature can be read, and `{}` puts load on for a long time: nobody would \
-         notice an over-hot machine. {remedy} Or say --without-thermometer and watch it yourself",
-        plan.suite
-    )))
-}
-
-fn header(
-    plan: Plan,
-    machine: Machine,
-    instruments: &Instruments,
-    declared: Declared,
-) -> RunHeader {
-    let detected = kernels::detect();
-    let mut kernels = Vec::new();
-    let segments = plan.stages.iter().flat_map(|stage| &stage.segments);
-    for name in segments
-        .flat_map(|segment| &segment.loads)
-        .flat_map(|load| &load.kernels)
-    {
-        let known = kernels
-            .iter()
-            .any(|(other, ..): &(String, _, _)| other == name);
-        if let Some(spec) = kernels::find(name).filter(|_| !known) {
-            kernels.push((name.clone(), spec.class, spec.best_path(&detected)));
-        }
-    }
-    RunHeader {
-        format: FORMAT,
-        id: uuid::Uuid::now_v7().to_string(),
-        program: env!("CARGO_PKG_VERSION").to_owned(),
-        started: os::moment(),
-        plan,
-        machine,
-        channels: instruments.channels().to_vec(),
-        gaps: instruments.gaps().to_vec(),
-        declared,
-        kernels,
+fn declared(named: &SuiteNamed) -> Declared {
+    let given = |class| match class {
+        LoadClass::WideVector => named.wide_clock.or(named.clock),
+        LoadClass::ScalarInteger
+        | LoadClass::ScalarFloat
+        | LoadClass::Memory
+        | LoadClass::Contention => named.clock,
+    };
+    let clocks = LoadClass::ALL.into_iter();
+    Declared {
+        clock_mhz: clocks
+            .filter_map(|class| Some((class, given(class)?)))
+            .collect(),
+        ambient_c: named.ambient,
+        note: named.note.clone(),
     }
 }

@@ -5,8 +5,10 @@
 //! types would only repeat them. Nothing here does I/O, reads a clock or decides anything.
 
 mod finding;
+mod job;
 mod load;
 mod machine;
+mod notice;
 mod plan;
 mod record;
 mod sample;
@@ -17,8 +19,13 @@ pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
     Severity,
 };
+pub use job::{
+    Conditions, Hold, HoldKind, Job, JobId, JobState, Origin, Queue, QueueChange, QueueMark,
+    RecheckPolicy, RunWish, ScheduleEntry, TimeOfDay, Window, hold_name,
+};
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, Machine};
+pub use notice::{Notice, NoticeEvent, NoticeRun, Urgency};
 pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
     StageGate,

@@ -26,6 +26,16 @@ pub struct MapMemoryError {
     pub source: Errno,
 }
 
+/// Gives memory that the allocator keeps for later back to the system (malloc_trim(3)): a service that
+/// has judged a night is idle for the next day.
+pub fn give_back_memory() {
+    #[cfg(target_env = "gnu")]
+    // SAFETY: the function has no preconditions and is safe to call from several threads.
+    unsafe {
+        nix::libc::malloc_trim(0);
+    }
+}
+
 const WORD: usize = size_of::<u64>();
 const PAGE: usize = 4096;
 

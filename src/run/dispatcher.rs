@@ -4,16 +4,17 @@
 
 use std::time::Duration;
 
-use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::core::{Action, Core, Event, Limits};
+use super::prepare::PreparedRun;
+use super::pulse::Pulse;
 use super::sampler::{Round, Sampler};
+use super::stops::Stops;
 use super::supervisor::{Order, StartOrder, Supervisor};
-use super::writer::Writer;
-use crate::model::{Entry, Moment, Record, RunHeader, Verdict};
+use super::writer::{Writer, Written};
+use crate::model::{Entry, Gap, GapKind, Moment, Record, RunHeader, Verdict};
 use crate::os;
-use crate::sensors::Instruments;
 use crate::store::{Store, WriteStoreError};
 use crate::verdict;
 
@@ -27,20 +28,19 @@ pub enum StartRunError {
     /// The record cannot be begun.
     #[error("the run cannot be recorded, so it is not started")]
     Record(#[source] WriteStoreError),
-    /// The system refuses signal handlers.
-    #[error("cannot listen for signals")]
-    Signals(#[source] std::io::Error),
 }
 
 /// Everything that a run needs.
 #[derive(Debug)]
 pub struct RunSetup {
-    /// Plan, machine, channels and gaps.
-    pub header: RunHeader,
-    /// To read from.
-    pub instruments: Instruments,
+    /// What to run, and what to read from.
+    pub prepared: PreparedRun,
     /// To write to.
     pub store: Store,
+    /// Who may end it.
+    pub stops: Stops,
+    /// Where it shows that it lives.
+    pub pulse: Pulse,
 }
 
 /// What a run came to.
@@ -60,8 +60,10 @@ pub struct RunOutcome {
 pub trait Observer {
     /// The run has this number.
     fn begun(&mut self, number: i64, header: &RunHeader);
-    /// This was written down.
+    /// This was handed to the store. `record` holds all that is known but the samples.
     fn entry(&mut self, entry: &Entry, record: &Record);
+    /// Everything up to here is on disk.
+    fn stored(&mut self) {}
 }
 
 /// Runs a suite to its end and judges it.
@@ -73,13 +75,18 @@ pub async fn run_suite(
     observer: &mut dyn Observer,
 ) -> Result<RunOutcome, StartRunError> {
     let RunSetup {
-        header,
-        instruments,
+        prepared: PreparedRun {
+            header,
+            instruments,
+        },
         mut store,
+        mut stops,
+        pulse,
     } = setup;
     let number = store.begin_run(&header).map_err(StartRunError::Record)?;
-    let mut stops = Stops::listen().map_err(StartRunError::Signals)?;
+    pulse.begin(os::monotonic(), header.plan.sample_period);
     observer.begun(number, &header);
+    observer.stored();
 
     let (events, mut inbox) = unbounded_channel();
     let (rounds, mut samples) = unbounded_channel();
@@ -108,9 +115,13 @@ pub async fn run_suite(
         tokio::select! {
             biased;
             event = stops.next() => desk.take(os::moment(), event),
-            Some(round) = samples.recv() => desk.sampled(round),
+            Some(round) = samples.recv() => {
+                desk.sampled(round);
+                pulse.sampled(os::monotonic());
+            }
             Some((at, event)) = inbox.recv() => desk.take(at, event),
             _ = ticks.tick() => {
+                pulse.turned(os::monotonic());
                 let asleep = os::boot_minus_monotonic().saturating_sub(asleep_before);
                 if asleep > SLEPT && !slept_told {
                     slept_told = true;
@@ -122,41 +133,6 @@ pub async fn run_suite(
         }
     }
     Ok(desk.close(number, &mut inbox))
-}
-
-struct Stops {
-    streams: [tokio::signal::unix::Signal; 3],
-    asked: bool,
-}
-
-impl Stops {
-    fn listen() -> std::io::Result<Self> {
-        let [interrupt, terminate, hangup] = [
-            SignalKind::interrupt(),
-            SignalKind::terminate(),
-            SignalKind::hangup(),
-        ]
-        .map(signal);
-        Ok(Self {
-            streams: [interrupt?, terminate?, hangup?],
-            asked: false,
-        })
-    }
-
-    /// The first wish to end is orderly, the second is at once.
-    async fn next(&mut self) -> Event {
-        let [interrupt, terminate, hangup] = &mut self.streams;
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-            _ = hangup.recv() => {}
-        }
-        if std::mem::replace(&mut self.asked, true) {
-            Event::KillAsked
-        } else {
-            Event::StopAsked
-        }
-    }
 }
 
 struct Desk<'a> {
@@ -191,7 +167,11 @@ impl Desk<'_> {
     }
 
     fn take(&mut self, at: Moment, event: Event) {
+        let confirmed = matches!(event, Event::Stored(_));
         let actions = self.core.handle(at, event);
+        if confirmed {
+            self.observer.stored();
+        }
         let mut entries = Vec::new();
         for action in actions {
             match action {
@@ -224,25 +204,53 @@ impl Desk<'_> {
         }
         self.writer.write(at.mono, entries.clone());
         for entry in entries {
-            self.record.apply(entry.clone());
+            // Samples are the bulk of a night; they are read back from the store for the verdict.
+            if !matches!(entry, Entry::Sample(_)) {
+                self.record.apply(entry.clone());
+            }
             self.observer.entry(&entry, &self.record);
         }
     }
 
-    fn close(mut self, number: i64, inbox: &mut UnboundedReceiver<(Moment, Event)>) -> RunOutcome {
+    /// Judges what is on disk, so that a live run and one read back are graded on the same evidence.
+    fn close(self, number: i64, inbox: &mut UnboundedReceiver<(Moment, Event)>) -> RunOutcome {
         drop(self.supervisor);
         inbox.close();
-        let verdict = verdict::judge(&self.record);
+        let mut written = self.writer.finish();
+        let mut record = read_back(written.as_ref(), number).unwrap_or_else(|reason| {
+            let mut record = self.record;
+            record.gaps.push(Gap {
+                kind: GapKind::Environment,
+                about: format!("the record cannot be read back: {reason}"),
+                remedy: "check the disk that it lies on".to_owned(),
+            });
+            record
+        });
+        let verdict = verdict::judge(&record);
         let entry = Entry::Verdict(Box::new(verdict.clone()));
-        self.writer.write(os::monotonic(), vec![entry.clone()]);
-        self.record.apply(entry.clone());
-        self.observer.entry(&entry, &self.record);
-        let stored = self.writer.finish();
+        let stored = written.as_mut().is_some_and(|written| {
+            written.unwritten.push(entry.clone());
+            written.store.append(number, &written.unwritten).is_ok()
+        });
+        record.apply(entry.clone());
+        self.observer.entry(&entry, &record);
+        self.observer.stored();
         RunOutcome {
             number,
-            record: self.record,
+            record,
             verdict,
             stored,
         }
     }
+}
+
+/// The whole record, with what could not be written.
+fn read_back(written: Option<&Written>, number: i64) -> Result<Record, String> {
+    let written = written.ok_or("the writer panicked")?;
+    let record = written.store.record(number);
+    let mut record = record.map_err(|error| os::with_cause(&error))?;
+    for entry in &written.unwritten {
+        record.apply(entry.clone());
+    }
+    Ok(record)
 }

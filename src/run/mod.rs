@@ -5,10 +5,16 @@
 pub mod core;
 mod dispatcher;
 mod guard;
+mod prepare;
+mod pulse;
 mod sampler;
+mod stops;
 mod supervisor;
 mod writer;
 
 pub(crate) use guard::{Guard, Word as GuardWord};
 
 pub use dispatcher::{Observer, RunOutcome, RunSetup, StartRunError, run_suite};
+pub use prepare::{PrepareRunError, PreparedRun, plan_run, prepare_run, read_suite};
+pub use pulse::Pulse;
+pub use stops::{StopWish, Stops};

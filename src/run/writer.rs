@@ -15,14 +15,27 @@ use crate::store::Store;
 #[derive(Debug)]
 pub(super) struct Writer {
     batches: Sender<(Mono, Vec<Entry>)>,
-    thread: JoinHandle<bool>,
+    thread: JoinHandle<Written>,
+}
+
+/// What became of everything that was handed over.
+#[derive(Debug)]
+pub(super) struct Written {
+    /// The store.
+    pub(super) store: Store,
+    /// Entries that are not on disk, in order.
+    pub(super) unwritten: Vec<Entry>,
 }
 
 impl Writer {
     /// Starts writing entries of run number `run`.
     pub(super) fn start(store: Store, run: i64, events: UnboundedSender<(Moment, Event)>) -> Self {
         let (batches, inbox) = channel();
-        let thread = std::thread::spawn(move || write_all(store, run, &inbox, &events));
+        let thread = std::thread::spawn(move || {
+            let mut store = store;
+            let unwritten = write_all(&mut store, run, &inbox, &events);
+            Written { store, unwritten }
+        });
         Self { batches, thread }
     }
 
@@ -33,20 +46,19 @@ impl Writer {
         }
     }
 
-    /// Waits until everything handed over has been tried; false when some of it is not on disk.
-    pub(super) fn finish(self) -> bool {
+    /// Waits until everything handed over has been tried; none when the writer panicked.
+    pub(super) fn finish(self) -> Option<Written> {
         drop(self.batches);
-        self.thread.join().unwrap_or(false)
+        self.thread.join().ok()
     }
 }
 
 fn write_all(
-    mut store: Store,
+    store: &mut Store,
     run: i64,
     inbox: &Receiver<(Mono, Vec<Entry>)>,
     events: &UnboundedSender<(Moment, Event)>,
-) -> bool {
-    let mut whole = true;
+) -> Vec<Entry> {
     // What could not be written is kept and tried again with the next batch, in order.
     let mut waiting: Vec<Entry> = Vec::new();
     while let Ok((at, entries)) = inbox.recv() {
@@ -54,17 +66,13 @@ fn write_all(
         let news = match store.append(run, &waiting) {
             Ok(()) => {
                 waiting.clear();
-                whole = true;
                 Event::Stored(at)
             }
-            Err(error) => {
-                whole = false;
-                Event::StoreFailed(os::with_cause(&error))
-            }
+            Err(error) => Event::StoreFailed(os::with_cause(&error)),
         };
         if events.send((os::moment(), news)).is_err() {
             tracing::debug!("nobody waits for confirmation");
         }
     }
-    whole
+    waiting
 }

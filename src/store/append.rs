@@ -129,7 +129,10 @@ impl Store {
     }
 }
 
-fn encode(kind: &'static str, what: &impl serde::Serialize) -> Result<String, WriteStoreError> {
+pub(super) fn encode(
+    kind: &'static str,
+    what: &impl serde::Serialize,
+) -> Result<String, WriteStoreError> {
     serde_json::to_string(what).map_err(|source| WriteStoreError::Encode { kind, source })
 }
 
@@ -219,7 +222,7 @@ fn mono_of(entry: &Entry) -> Option<Mono> {
     }
 }
 
-fn explain(path: &Path, source: rusqlite::Error) -> WriteStoreError {
+pub(super) fn explain(path: &Path, source: rusqlite::Error) -> WriteStoreError {
     let path = path.to_path_buf();
     match source.sqlite_error_code() {
         Some(ErrorCode::DiskFull) => WriteStoreError::Full { path, source },

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use rusqlite::{Connection, OptionalExtension, Row};
+use serde::{Deserialize, Serialize};
 
 use super::crc::crc32c;
 use super::damage::{Damage, DamagedRow};
@@ -56,7 +57,8 @@ pub enum ReadStoreError {
 }
 
 /// A line of the list of runs.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct RunSummary {
     /// Number in this store.
     pub number: i64,
@@ -82,12 +84,47 @@ pub struct RunSummary {
     pub boot_id: String,
 }
 
-/// A stored row before it is trusted.
-struct RawRow {
-    seq: i64,
-    kind: String,
-    body: String,
-    crc: i64,
+/// A stored row before it is trusted; header and entries travel in this form too, so that whoever
+/// receives them checks and folds them like a store.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StoredRow {
+    /// 0 for the header, from 1 for entries.
+    pub seq: i64,
+    /// Kind of the entry, `header` for the header.
+    pub kind: String,
+    /// JSON.
+    pub body: String,
+    /// CRC-32C of `body`.
+    pub crc: i64,
+}
+
+impl StoredRow {
+    /// What the row says.
+    ///
+    /// # Errors
+    /// It is not what was written.
+    pub fn decode<T: serde::de::DeserializeOwned>(&self) -> Result<T, Damage> {
+        decode(&self.body, self.crc)
+    }
+}
+
+/// Folds rows of run number `run`, wherever they were kept: the header's first, then the entries' in
+/// order. Damaged rows are left out; a gap in the record says so.
+///
+/// # Errors
+/// There is no header, or it is damaged.
+pub fn record_of(run: i64, rows: Vec<StoredRow>) -> Result<Record, DamagedRow> {
+    let damaged = |damage| DamagedRow {
+        run,
+        seq: None,
+        kind: "header".to_owned(),
+        damage,
+    };
+    let mut rows = rows.into_iter();
+    let header = rows.next().filter(|row| row.seq == 0);
+    let header = header.ok_or_else(|| damaged(Damage::Missing))?;
+    let header = header.decode().map_err(damaged)?;
+    Ok(fold(header, check_rows(run, rows.collect())))
 }
 
 /// Entries that could be read, each with the damage that stands in the place of the others.
@@ -123,6 +160,29 @@ impl Store {
         Ok(fold(header, rows))
     }
 
+    /// Up to `most` rows of a run behind row `after`; the header's comes first where `after` is
+    /// negative.
+    ///
+    /// # Errors
+    /// No such run, or a file that cannot be read.
+    pub fn rows(&self, run: i64, after: i64, most: u32) -> Result<Vec<StoredRow>, ReadStoreError> {
+        let failed = |source| self.unreadable(source);
+        let (body, crc) = read_header(&self.connection, run)
+            .map_err(failed)?
+            .ok_or_else(|| ReadStoreError::UnknownRun {
+                path: self.path.clone(),
+                run,
+            })?;
+        let header = (after < 0).then(|| StoredRow {
+            seq: 0,
+            kind: "header".to_owned(),
+            body,
+            crc,
+        });
+        let entries = read_entries(&self.connection, (run, after, most)).map_err(failed)?;
+        Ok(header.into_iter().chain(entries).collect())
+    }
+
     /// Every row of a run that is not what was written.
     ///
     /// # Errors
@@ -134,7 +194,7 @@ impl Store {
         Ok(damaged)
     }
 
-    fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
+    pub(super) fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
         ReadStoreError::Sqlite {
             path: self.path.clone(),
             source,
@@ -160,7 +220,7 @@ impl Store {
             kind: "header".to_owned(),
             damage,
         });
-        let raw = read_entries(&transaction, run).map_err(failed)?;
+        let raw = read_entries(&transaction, (run, 0, u32::MAX)).map_err(failed)?;
         Ok((header, check_rows(run, raw)))
     }
 }
@@ -193,7 +253,10 @@ fn parse_summary(row: &Row<'_>) -> rusqlite::Result<RunSummary> {
     })
 }
 
-fn read_header(connection: &Connection, run: i64) -> rusqlite::Result<Option<(String, i64)>> {
+pub(super) fn read_header(
+    connection: &Connection,
+    run: i64,
+) -> rusqlite::Result<Option<(String, i64)>> {
     connection
         .query_row(
             "SELECT CAST(header AS BLOB), crc FROM runs WHERE number = ?1",
@@ -203,14 +266,17 @@ fn read_header(connection: &Connection, run: i64) -> rusqlite::Result<Option<(St
         .optional()
 }
 
-fn read_entries(connection: &Connection, run: i64) -> rusqlite::Result<Vec<RawRow>> {
+fn read_entries(
+    connection: &Connection,
+    (run, after, most): (i64, i64, u32),
+) -> rusqlite::Result<Vec<StoredRow>> {
     // Cast to bytes: a damaged text may not be UTF-8 any more, and must not end the reading.
     let mut statement = connection.prepare(
         "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
-         FROM entries WHERE run = ?1 ORDER BY seq",
+         FROM entries WHERE run = ?1 AND seq > ?2 ORDER BY seq LIMIT ?3",
     )?;
-    let rows = statement.query_map([run], |row| {
-        Ok(RawRow {
+    let rows = statement.query_map((run, after, most), |row| {
+        Ok(StoredRow {
             seq: row.get("seq")?,
             kind: lossy(row.get("kind")?),
             body: lossy(row.get("body")?),
@@ -220,11 +286,11 @@ fn read_entries(connection: &Connection, run: i64) -> rusqlite::Result<Vec<RawRo
     rows.collect()
 }
 
-fn lossy(bytes: Vec<u8>) -> String {
+pub(super) fn lossy(bytes: Vec<u8>) -> String {
     String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned())
 }
 
-fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
+pub(super) fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Damage> {
     let computed = crc32c(body.as_bytes());
     if i64::from(computed) != crc {
         return Err(Damage::Checksum {
@@ -237,7 +303,7 @@ fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Result<T, Dam
     })
 }
 
-fn check_rows(run: i64, raw: Vec<RawRow>) -> Vec<Checked> {
+fn check_rows(run: i64, raw: Vec<StoredRow>) -> Vec<Checked> {
     let mut rows = Vec::with_capacity(raw.len());
     let mut expected = 1;
     for row in raw {

@@ -17,7 +17,7 @@ use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::Value;
 
-static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+pub(crate) static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Arithmetic on every core.
@@ -46,8 +46,8 @@ struct Running {
 }
 
 #[derive(Debug, Clone)]
-struct Worker {
-    pid: i32,
+pub(crate) struct Worker {
+    pub(crate) pid: i32,
     cpu: u64,
 }
 
@@ -70,7 +70,8 @@ impl Trial {
         let mut command = Command::new(env!("CARGO_BIN_EXE_soakproof"));
         command
             .args(arguments)
-            .env("SOAKPROOF_STORE", self.folder.path().join("store"));
+            .env("SOAKPROOF_STORE", self.folder.path().join("store"))
+            .env("SOAKPROOF_SOCKET", self.folder.path().join("socket"));
         command
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -146,7 +147,7 @@ fn usable_cores() -> usize {
     std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
-fn workers_of(parent: i32) -> Vec<Worker> {
+pub(crate) fn workers_of(parent: i32) -> Vec<Worker> {
     let mut workers = Vec::new();
     for entry in fs::read_dir("/proc").expect("proc").flatten() {
         let Ok(pid) = entry.file_name().to_string_lossy().parse::<i32>() else {
@@ -173,7 +174,7 @@ fn workers_of(parent: i32) -> Vec<Worker> {
     workers
 }
 
-fn is_alive(pid: i32) -> bool {
+pub(crate) fn is_alive(pid: i32) -> bool {
     fs::read_to_string(format!("/proc/{pid}/stat")).is_ok_and(|stat| {
         !stat
             .rsplit_once(')')
@@ -483,7 +484,7 @@ fn a_dry_run_shows_what_the_claim_needs_and_starts_nothing() {
     );
 }
 
-fn copy_tree(from: &Path, to: &Path) {
+pub(crate) fn copy_tree(from: &Path, to: &Path) {
     fs::create_dir_all(to).expect("folder");
     for entry in fs::read_dir(from).expect("tree").flatten() {
         let target = to.join(entry.file_name());

@@ -5,6 +5,8 @@
 mod bench;
 mod guard_rules;
 mod machine;
+mod night;
+mod nights;
 mod run_rules;
 mod trouble;
 mod world;

@@ -172,6 +172,7 @@ impl Core {
                 self.kill_all(&mut actions);
                 self.close(End::Stopped, &mut actions);
             }
+            Event::Interrupted(reason) => self.close(End::Interrupted { reason }, &mut actions),
             Event::Stored(until) => self.stored = self.stored.max(Some(until)),
             Event::StoreFailed(reason) => {
                 let reason = format!("the record cannot be written: {reason}");

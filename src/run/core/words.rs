@@ -109,6 +109,8 @@ pub enum Event {
     Slept(u64),
     /// The person wants out at once.
     KillAsked,
+    /// Whoever keeps the run must end, for this reason.
+    Interrupted(String),
 }
 
 /// What is to be done, in order.

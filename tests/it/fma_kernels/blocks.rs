@@ -264,7 +264,11 @@ impl Machine<'_> {
                             Action::Fused231 => [y, z, x],
                             Action::FusedLess213 if is_single => [x, y, f32::negated(z)],
                             Action::FusedLess213 => [x, y, f64::negated(z)],
-                            _ => [x, y, z],
+                            Action::Fused213
+                            | Action::Move
+                            | Action::Multiply
+                            | Action::Sum
+                            | Action::Extract => [x, y, z],
                         };
                         if is_single {
                             f32::fused(x, y, z)

@@ -1,0 +1,535 @@
+//! The engine: one task that owns the queue, asks the agenda what is next, starts runs and answers
+//! whoever asks. It sleeps until something happens or the agenda wants to look again.
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+use sd_notify::NotifyState;
+use tokio::sync::mpsc::{Receiver, UnboundedReceiver, UnboundedSender, unbounded_channel};
+use tokio::sync::{oneshot, watch};
+
+use super::action::{Action, Answer, Refusal};
+use super::agenda::{
+    Calendar, Checked, Decision, NewJob, Notice, PendingChange, Surroundings, Timing, World,
+    add_job, after_restart, decide, ended, standings, started, upkeep,
+};
+use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
+use super::state::{QueueState, length_of, queue_view};
+use super::surroundings::{
+    pending_change, read_boot_id, read_checked, read_holds, read_surroundings,
+};
+use crate::model::{
+    Conditions, Hold, HoldKind, Job, JobId, Moment, QueueChange, QueueMark, RecheckPolicy, RunWish,
+    ScheduleEntry,
+};
+use crate::os::{self, LoadLock, Root, TakeLoadLockError};
+use crate::report::QueueView;
+use crate::run::{Pulse, StopWish};
+
+/// A load of another process is looked at again after this time.
+const LOADED_ELSEWHERE: Duration = Duration::from_secs(15);
+/// A disk that cannot be written is tried again after this time.
+const RETRY_STORAGE: Duration = Duration::from_secs(60);
+/// Surroundings older than this are read again before anything is decided on them.
+const FRESH: Duration = Duration::from_secs(2);
+
+/// Somebody's request.
+#[derive(Debug)]
+pub(super) struct Call {
+    pub(super) action: Action,
+    pub(super) asker: String,
+    pub(super) reply: oneshot::Sender<Result<Answer, Refusal>>,
+}
+
+/// What the service publishes of itself.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Snapshot {
+    /// The queue.
+    pub(super) view: QueueView,
+    /// Number of the run under way.
+    pub(super) run: Option<i64>,
+}
+
+/// What the engine is set up with.
+#[derive(Debug)]
+pub(super) struct EngineSetup {
+    pub(super) state: QueueState,
+    pub(super) folder: PathBuf,
+    pub(super) root: Root,
+    pub(super) timing: Timing,
+    pub(super) schedule: Vec<ScheduleEntry>,
+    pub(super) policy: RecheckPolicy,
+    pub(super) calls: Receiver<Call>,
+    /// How often the system's watchdog wants to hear of us.
+    pub(super) watchdog: Option<Duration>,
+}
+
+#[derive(Debug)]
+pub(super) struct Engine {
+    setup: EngineSetup,
+    began: Moment,
+    boot_id: String,
+    running: Option<Running>,
+    news_sender: UnboundedSender<RunNews>,
+    news: UnboundedReceiver<RunNews>,
+    waiting_replies: HashMap<JobId, oneshot::Sender<Result<Answer, Refusal>>>,
+    notice: Option<Notice>,
+    around: Option<(Moment, Surroundings)>,
+    loaded_elsewhere: bool,
+    storage: Option<Hold>,
+    ending: bool,
+    snapshot: watch::Sender<Snapshot>,
+    rows: watch::Sender<u64>,
+}
+
+impl Engine {
+    pub(super) fn new(setup: EngineSetup) -> Self {
+        let (news_sender, news) = unbounded_channel();
+        let boot_id = read_boot_id(&setup.root);
+        Self {
+            began: os::moment(),
+            boot_id,
+            setup,
+            running: None,
+            news_sender,
+            news,
+            waiting_replies: HashMap::new(),
+            notice: None,
+            around: None,
+            loaded_elsewhere: false,
+            storage: None,
+            ending: false,
+            snapshot: watch::Sender::new(Snapshot::default()),
+            rows: watch::Sender::new(0),
+        }
+    }
+
+    /// To follow what the service is at.
+    pub(super) fn snapshots(&self) -> watch::Receiver<Snapshot> {
+        self.snapshot.subscribe()
+    }
+
+    /// To be told that there is more to read of the run under way.
+    pub(super) fn rows(&self) -> watch::Receiver<u64> {
+        self.rows.subscribe()
+    }
+
+    /// Works until it was told to end and no run is left.
+    pub(super) async fn work(&mut self, mut ends: UnboundedReceiver<()>) {
+        self.resume_after_restart();
+        loop {
+            let look_again = self.turn();
+            let pulse = self.running.as_ref().map(|running| running.pulse.clone());
+            let sleep = sleep(look_again, self.setup.watchdog, pulse);
+            if self.ending && self.running.is_none() {
+                return;
+            }
+            tokio::select! {
+                Some(call) = self.setup.calls.recv() => self.answer(call),
+                Some(news) = self.news.recv() => self.hear(news),
+                Some(()) = ends.recv() => self.end(),
+                () = sleep => {}
+            }
+        }
+    }
+
+    fn resume_after_restart(&mut self) {
+        let store = &self.setup.state.store;
+        let reset = store.reset_after(self.resets_seen(), &self.boot_id);
+        let reset = reset.unwrap_or_else(|error| {
+            tracing::error!(error = os::with_cause(&error), "past runs cannot be read");
+            None
+        });
+        if let Some(run) = reset {
+            tracing::warn!(
+                run,
+                "a reset cut a run short; the queue is held until it is released"
+            );
+        }
+        let changes = after_restart(&self.setup.state.queue, reset, self.began.wall);
+        self.alter(&changes);
+    }
+
+    /// Alters the queue; where that fails nothing starts until it can be written again.
+    fn alter(&mut self, changes: &[QueueChange]) -> bool {
+        match self.setup.state.alter(changes) {
+            Ok(()) => {
+                self.storage = None;
+                true
+            }
+            Err(error) => {
+                let reason = format!("the queue cannot be written: {}", os::with_cause(&error));
+                tracing::error!(reason);
+                self.storage = Some(Hold {
+                    kind: HoldKind::Storage,
+                    since: os::moment().wall,
+                    reason,
+                });
+                false
+            }
+        }
+    }
+
+    /// Brings the queue up to date, starts what is to be started, and says when to look again.
+    fn turn(&mut self) -> Duration {
+        let mut decision = self.consider();
+        if decision.watch && !self.has_fresh_surroundings() {
+            self.look_around();
+            decision = self.consider();
+        }
+        self.notice = decision.notice;
+        let mut look_again = decision.look_again;
+        if let Some(id) = decision.start.filter(|_| !self.ending) {
+            self.start(id);
+        }
+        if self.loaded_elsewhere {
+            look_again = look_again.min(LOADED_ELSEWHERE);
+        }
+        if self.storage.is_some() {
+            self.try_storage();
+            look_again = look_again.min(RETRY_STORAGE);
+        }
+        self.publish();
+        look_again
+    }
+
+    /// Writes down again what stands there; the hold goes when that works.
+    fn try_storage(&mut self) {
+        let run = self.resets_seen();
+        self.alter(&[QueueChange::Mark(QueueMark::ResetsSeen { run })]);
+    }
+
+    fn resets_seen(&self) -> i64 {
+        let marks = &self.setup.state.queue.marks;
+        let seen = marks.iter().find_map(|mark| match mark {
+            QueueMark::ResetsSeen { run } => Some(*run),
+            QueueMark::Held(_) | QueueMark::Due { .. } | QueueMark::Automatic { .. } => None,
+        });
+        seen.unwrap_or(0)
+    }
+
+    fn has_fresh_surroundings(&self) -> bool {
+        let now = os::monotonic();
+        let read = self.around.as_ref();
+        read.is_some_and(|(at, _)| now.since(at.mono) < FRESH)
+    }
+
+    fn look_around(&mut self) {
+        let now = os::moment();
+        let before = self.around.take().map(|(_, surroundings)| surroundings);
+        let around = read_surroundings(&self.setup.root, now, self.began.mono, before);
+        self.around = Some((now, around));
+    }
+
+    fn consider(&mut self) -> Decision {
+        let around = self
+            .around
+            .filter(|_| self.has_fresh_surroundings())
+            .map(|(_, around)| around);
+        let facts = self.facts();
+        let world = facts.world(self, around);
+        let setup = &self.setup;
+        let queue = &setup.state.queue;
+        let changes = upkeep(queue, &setup.schedule, &setup.policy, &world);
+        if !changes.is_empty() && self.alter(&changes) {
+            tracing::info!(?changes, "the queue was brought up to date");
+        }
+        let world = facts.world(self, around);
+        decide(
+            &self.setup.state.queue,
+            &self.setup.schedule,
+            &world,
+            self.notice,
+        )
+    }
+
+    fn facts(&self) -> Facts {
+        let now = os::moment();
+        let store = &self.setup.state.store;
+        let read = read_checked(store, &self.setup.policy.suite, &self.setup.root);
+        let checked = read.unwrap_or(Checked::Never);
+        let change = pending_change(store, &self.boot_id).unwrap_or(None);
+        let mut holds = read_holds(&self.setup.root, now);
+        holds.extend(self.storage.clone());
+        Facts {
+            now,
+            calendar: Calendar::new(TimeZone::system()),
+            holds,
+            change,
+            checked,
+        }
+    }
+
+    fn start(&mut self, id: JobId) {
+        let Some(job) = self.setup.state.queue.job(id).cloned() else {
+            return;
+        };
+        match LoadLock::take() {
+            Ok(lock) => {
+                self.loaded_elsewhere = false;
+                // Known as started before it is: a machine that goes down now does not try again.
+                if self.alter(&[started(&job)]) {
+                    self.launch(job, lock);
+                }
+            }
+            Err(TakeLoadLockError::Held) => {
+                self.loaded_elsewhere = true;
+                tracing::info!(
+                    job = job.id.0,
+                    "another process puts load on; the job waits"
+                );
+            }
+            Err(error @ TakeLoadLockError::System(_)) => {
+                self.loaded_elsewhere = true;
+                tracing::error!(error = os::with_cause(&error), "no load lock");
+            }
+        }
+    }
+
+    fn launch(&mut self, job: Job, lock: LoadLock) {
+        tracing::info!(job = job.id.0, suite = job.wish.suite, "a job starts");
+        let order = RunOrder {
+            job: job.id,
+            wish: job.wish,
+            root: self.setup.root.clone(),
+            store: self.setup.folder.clone(),
+            lock,
+            rows: self.rows.clone(),
+        };
+        self.notice = None;
+        self.running = Some(start_run(order, self.news_sender.clone()));
+    }
+
+    fn answer(&mut self, call: Call) {
+        let Call {
+            action,
+            asker,
+            reply,
+        } = call;
+        let answer = match action {
+            Action::Run(wish) => return self.run_now(*wish, asker, reply),
+            Action::Stop { run, at_once } => self.stop(run, at_once),
+            Action::Show => Ok(Answer::Queue(Box::new(self.view()))),
+            Action::Add(_)
+            | Action::Move { .. }
+            | Action::Cancel(_)
+            | Action::Pause
+            | Action::Resume
+            | Action::Release => self.setup.state.ask(action, &asker, os::moment().wall),
+        };
+        respond(reply, answer);
+    }
+
+    fn stop(&self, run: i64, at_once: bool) -> Result<Answer, Refusal> {
+        let running = self
+            .running
+            .as_ref()
+            .filter(|running| running.run == Some(run));
+        let running = running.ok_or(Refusal::NotRunning(run))?;
+        let wish = if at_once {
+            StopWish::Kill
+        } else {
+            StopWish::Stop
+        };
+        running
+            .stop
+            .send(wish)
+            .map_err(|_| Refusal::NotRunning(run))?;
+        Ok(Answer::Done)
+    }
+
+    /// Somebody is there and asks: no notice, no condition, no hold; but never two at once.
+    fn run_now(
+        &mut self,
+        wish: RunWish,
+        asker: String,
+        reply: oneshot::Sender<Result<Answer, Refusal>>,
+    ) {
+        match self.prepare_now(wish, asker) {
+            Ok((job, lock)) => {
+                self.waiting_replies.insert(job.id, reply);
+                self.launch(job, lock);
+            }
+            Err(refusal) => respond(reply, Err(refusal)),
+        }
+    }
+
+    fn prepare_now(&mut self, wish: RunWish, asker: String) -> Result<(Job, LoadLock), Refusal> {
+        if self.ending {
+            return Err(Refusal::Ending);
+        }
+        if self.running.is_some() {
+            return Err(Refusal::Busy);
+        }
+        let length_s = crate::run::read_suite(&wish)?.length().as_secs();
+        let lock = LoadLock::take().map_err(|error| match error {
+            TakeLoadLockError::Held => Refusal::Busy,
+            TakeLoadLockError::System(_) => Refusal::NotStarted(os::with_cause(&error)),
+        })?;
+        let new = NewJob {
+            wish,
+            conditions: Conditions::default(),
+            priority: 0,
+        };
+        let state = &mut self.setup.state;
+        let job = add_job(&state.queue, new, length_s, (asker, os::moment().wall))?;
+        state
+            .alter(&[started(&job)])
+            .map_err(|error| Refusal::Storage(os::with_cause(&error)))?;
+        Ok((job, lock))
+    }
+
+    fn hear(&mut self, news: RunNews) {
+        match news {
+            RunNews::Begun(run) => self.begun(run),
+            RunNews::Ended(end) => self.run_ended(end),
+        }
+        self.rows
+            .send_modify(|count| *count = count.wrapping_add(1));
+    }
+
+    fn begun(&mut self, run: i64) {
+        let Some(running) = &mut self.running else {
+            return;
+        };
+        running.run = Some(run);
+        let id = running.job;
+        if let Some(reply) = self.waiting_replies.remove(&id) {
+            respond(reply, Ok(Answer::Begun { run }));
+        }
+        if let Some(job) = self.setup.state.queue.job(id) {
+            let mut job = job.clone();
+            job.state = crate::model::JobState::Running { run: Some(run) };
+            self.alter(&[QueueChange::Put(Box::new(job))]);
+        }
+    }
+
+    fn run_ended(&mut self, end: RunEnd) {
+        let Some(running) = self.running.take() else {
+            return;
+        };
+        let (outcome, refusal) = match end {
+            RunEnd::Judged { grade, stored } => {
+                if !stored {
+                    tracing::error!("part of the record of the last run could not be written");
+                }
+                (Ok(grade), None)
+            }
+            RunEnd::Refused(error) => (Err(os::with_cause(&*error)), Some(Refusal::Suite(*error))),
+            RunEnd::Broken(why) => (Err(why.clone()), Some(Refusal::NotStarted(why))),
+        };
+        tracing::info!(job = running.job.0, run = ?running.run, ?outcome, "a job has ended");
+        if let Some((reply, refusal)) = self.waiting_replies.remove(&running.job).zip(refusal) {
+            respond(reply, Err(refusal));
+        }
+        if let Some(job) = self.setup.state.queue.job(running.job) {
+            let change = ended(job, running.run, outcome);
+            self.alter(&[change]);
+        }
+    }
+
+    /// The first time the run is ended with a verdict, the second time at once.
+    fn end(&mut self) {
+        if let Some(running) = &self.running {
+            let wish = if self.ending {
+                StopWish::Kill
+            } else {
+                StopWish::Interrupt("the service was told to end".to_owned())
+            };
+            if running.stop.send(wish).is_err() {
+                tracing::debug!("the run has just ended");
+            }
+        }
+        self.ending = true;
+    }
+
+    fn view(&self) -> QueueView {
+        let facts = self.facts();
+        let around = self.around.map(|(_, around)| around);
+        let world = facts.world(self, around);
+        let queue = &self.setup.state.queue;
+        let standings = standings(queue, &world);
+        queue_view(
+            queue,
+            &standings,
+            (&facts.holds, self.notice),
+            (facts.now, &facts.calendar),
+        )
+    }
+
+    fn publish(&self) {
+        let run = self.running.as_ref().and_then(|running| running.run);
+        let snapshot = Snapshot {
+            view: self.view(),
+            run,
+        };
+        self.snapshot.send_if_modified(|known| {
+            let changed = *known != snapshot;
+            *known = snapshot;
+            changed
+        });
+    }
+}
+
+/// Sleeps; tells the system's watchdog meanwhile that everything is alive, and only while it is.
+async fn sleep(span: Duration, watchdog: Option<Duration>, pulse: Option<Pulse>) {
+    let Some(period) = watchdog else {
+        return tokio::time::sleep(span).await;
+    };
+    let pings = async {
+        loop {
+            let now = os::monotonic();
+            if pulse.as_ref().is_none_or(|pulse| pulse.is_alive(now)) {
+                tell_system(&[NotifyState::Watchdog]);
+            } else {
+                tracing::error!("the run under way shows no life; the watchdog is not fed");
+            }
+            tokio::time::sleep(period).await;
+        }
+    };
+    tokio::select! {
+        () = tokio::time::sleep(span) => {}
+        () = pings => {}
+    }
+}
+
+/// Tells the system's service manager, where there is one; it does not matter whether it hears.
+pub(super) fn tell_system(states: &[NotifyState<'_>]) {
+    if let Err(error) = sd_notify::notify(states) {
+        tracing::debug!(%error, "the service manager does not hear");
+    }
+}
+
+/// Read from the world at one instant.
+struct Facts {
+    now: Moment,
+    calendar: Calendar,
+    holds: Vec<Hold>,
+    change: Option<PendingChange>,
+    checked: Checked,
+}
+
+impl Facts {
+    fn world<'w>(&'w self, engine: &Engine, around: Option<Surroundings>) -> World<'w> {
+        World {
+            now: self.now,
+            began: engine.began.wall,
+            calendar: &self.calendar,
+            loaded: engine.running.is_some(),
+            surroundings: around,
+            holds: &self.holds,
+            change: self.change.as_ref(),
+            checked: self.checked,
+            timing: engine.setup.timing,
+            length_s: length_of,
+        }
+    }
+}
+
+fn respond(reply: oneshot::Sender<Result<Answer, Refusal>>, answer: Result<Answer, Refusal>) {
+    if reply.send(answer).is_err() {
+        tracing::debug!("whoever asked is gone");
+    }
+}

@@ -1,0 +1,120 @@
+//! Live views as server-sent events (WHATWG HTML, section 9.2). What is sent is read from the store
+//! when there is more in it, so nobody hears of anything before it is on disk, a slow reader costs no
+//! memory, and one who comes back says with `Last-Event-ID` how far it was.
+
+use std::collections::VecDeque;
+use std::convert::Infallible;
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::routing::get;
+use futures_util::Stream;
+use futures_util::stream;
+use serde_json::json;
+use tokio::sync::watch;
+
+use super::Desk;
+use super::problem::{HttpProblem, Path};
+use super::read::look;
+use super::runs::PAGE_ROWS;
+use crate::report::queue_json;
+use crate::service::engine::Snapshot;
+use crate::store::StoredRow;
+
+/// A comment is sent after this time without an event, so that a dead connection is noticed.
+const KEEP_ALIVE: Duration = Duration::from_secs(15);
+
+pub(super) fn routes() -> Router<Desk> {
+    Router::new()
+        .route("/v1/live", get(live))
+        .route("/v1/runs/{run}/live", get(follow))
+}
+
+/// Queue and number of the run under way, whenever they change.
+async fn live(State(desk): State<Desk>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let mut snapshots = desk.snapshots;
+    snapshots.mark_changed();
+    let events = stream::unfold(snapshots, |mut snapshots| async move {
+        snapshots.changed().await.ok()?;
+        let event = snapshot_event(&snapshots.borrow_and_update());
+        Some((Ok(event), snapshots))
+    });
+    Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+}
+
+fn snapshot_event(snapshot: &Snapshot) -> Event {
+    let data = json!({ "run": snapshot.run, "queue": queue_json(&snapshot.view) });
+    Event::default().event("state").data(data.to_string())
+}
+
+/// The rows of a run as they come to lie on disk; `end` after the last one.
+async fn follow(
+    State(desk): State<Desk>,
+    Path(word): Path<String>,
+    headers: HeaderMap,
+) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, HttpProblem> {
+    let after = match headers.get("last-event-id") {
+        None => -1,
+        Some(id) => id
+            .to_str()
+            .ok()
+            .and_then(|id| id.parse().ok())
+            .ok_or_else(|| {
+                HttpProblem::new(StatusCode::BAD_REQUEST, "`Last-Event-ID` is no row number")
+            })?,
+    };
+    let folder = desk.facts.store.clone();
+    let run = look(folder, move |store| Ok(store.find_run(&word)?)).await?;
+    let follower = Follower {
+        run,
+        after,
+        ready: VecDeque::new(),
+        over: false,
+        rows: desk.rows.clone(),
+        desk,
+    };
+    let events = stream::unfold(follower, |mut follower| async move {
+        let event = follower.next().await?;
+        Some((Ok(event), follower))
+    });
+    Ok(Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)))
+}
+
+struct Follower {
+    run: i64,
+    after: i64,
+    ready: VecDeque<StoredRow>,
+    over: bool,
+    rows: watch::Receiver<u64>,
+    desk: Desk,
+}
+
+impl Follower {
+    async fn next(&mut self) -> Option<Event> {
+        while !self.over {
+            if let Some(row) = self.ready.pop_front() {
+                self.after = row.seq;
+                let event = Event::default().event("row").id(row.seq.to_string());
+                return Some(event.data(json!(row).to_string()));
+            }
+            // Asked before the store is read: a run that is over by now has written everything.
+            let over = self.desk.snapshots.borrow().run != Some(self.run);
+            self.rows.mark_unchanged();
+            let (run, after) = (self.run, self.after);
+            let folder = self.desk.facts.store.clone();
+            let page = look(folder, move |store| Ok(store.rows(run, after, PAGE_ROWS)?)).await;
+            self.ready = page.ok()?.into();
+            if self.ready.is_empty() {
+                if over {
+                    self.over = true;
+                    return Some(Event::default().event("end").data("{}"));
+                }
+                self.rows.changed().await.ok()?;
+            }
+        }
+        None
+    }
+}

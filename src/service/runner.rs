@@ -1,0 +1,144 @@
+//! A run of the service: a thread with an event loop of its own, so that no request and no reader can
+//! delay its guard. News of it go to the engine.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+
+use tokio::sync::mpsc::UnboundedSender;
+use tokio::sync::watch;
+
+use crate::model::{Entry, Grade, JobId, Record, RunHeader, RunWish};
+use crate::os::{self, LoadLock, Root};
+use crate::run::{
+    Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run, run_suite,
+};
+use crate::store::Store;
+
+/// What the engine hears of a run.
+#[derive(Debug)]
+pub(super) enum RunNews {
+    /// It has this number.
+    Begun(i64),
+    /// It is over.
+    Ended(RunEnd),
+}
+
+/// How a run ended.
+#[derive(Debug)]
+pub(super) enum RunEnd {
+    /// It was not started.
+    Refused(Box<PrepareRunError>),
+    /// It could not be started, or broke off: a defect, or the system's refusal.
+    Broken(String),
+    /// It has a verdict.
+    Judged {
+        /// The grade.
+        grade: Grade,
+        /// False when part of its record could not be written.
+        stored: bool,
+    },
+}
+
+/// What to run.
+#[derive(Debug)]
+pub(super) struct RunOrder {
+    pub(super) job: JobId,
+    pub(super) wish: RunWish,
+    pub(super) root: Root,
+    pub(super) store: PathBuf,
+    pub(super) lock: LoadLock,
+    /// Counts up whenever there is more to read.
+    pub(super) rows: watch::Sender<u64>,
+}
+
+/// A run under way.
+#[derive(Debug)]
+pub(super) struct Running {
+    pub(super) job: JobId,
+    pub(super) run: Option<i64>,
+    pub(super) stop: UnboundedSender<StopWish>,
+    pub(super) pulse: Pulse,
+}
+
+/// Starts the run.
+pub(super) fn start_run(order: RunOrder, news: UnboundedSender<RunNews>) -> Running {
+    let (stop, stops) = Stops::words();
+    let pulse = Pulse::default();
+    let running = Running {
+        job: order.job,
+        run: None,
+        stop,
+        pulse: pulse.clone(),
+    };
+    std::thread::spawn(move || {
+        let conducted = catch_unwind(AssertUnwindSafe(|| conduct(order, stops, pulse, &news)));
+        let end = conducted.unwrap_or_else(|_| {
+            RunEnd::Broken("the orchestrator panicked: a defect, or the machine's".to_owned())
+        });
+        os::give_back_memory();
+        tell(&news, RunNews::Ended(end));
+    });
+    running
+}
+
+fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<RunNews>) -> RunEnd {
+    let _lock = order.lock;
+    let prepared = match prepare_run(&order.root, &order.wish) {
+        Ok(prepared) => prepared,
+        Err(error) => return RunEnd::Refused(Box::new(error)),
+    };
+    let broken = |error: &dyn std::error::Error| RunEnd::Broken(os::with_cause(error));
+    let store = match Store::open(&order.store) {
+        Ok(store) => store,
+        Err(error) => return broken(&error),
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build();
+    let runtime = match runtime {
+        Ok(runtime) => runtime,
+        Err(error) => return broken(&error),
+    };
+    let setup = RunSetup {
+        prepared,
+        store,
+        stops,
+        pulse,
+    };
+    let mut teller = Teller {
+        news,
+        rows: order.rows,
+    };
+    match runtime.block_on(run_suite(setup, &mut teller)) {
+        Ok(outcome) => RunEnd::Judged {
+            grade: outcome.verdict.grade,
+            stored: outcome.stored,
+        },
+        Err(error) => broken(&error),
+    }
+}
+
+/// Passes on that there is something to read; what it is stands in the store.
+struct Teller<'n> {
+    news: &'n UnboundedSender<RunNews>,
+    rows: watch::Sender<u64>,
+}
+
+impl Observer for Teller<'_> {
+    fn begun(&mut self, number: i64, _header: &RunHeader) {
+        tell(self.news, RunNews::Begun(number));
+    }
+
+    fn entry(&mut self, _entry: &Entry, _record: &Record) {}
+
+    fn stored(&mut self) {
+        self.rows
+            .send_modify(|count| *count = count.wrapping_add(1));
+    }
+}
+
+fn tell(news: &UnboundedSender<RunNews>, what: RunNews) {
+    if news.send(what).is_err() {
+        tracing::debug!("the engine is gone");
+    }
+}

@@ -1,0 +1,131 @@
+//! A service from its start to its end: queue, socket, engine; told to whoever manages services, if
+//! anyone does.
+
+use std::path::PathBuf;
+
+use sd_notify::NotifyState;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc::{UnboundedSender, channel, unbounded_channel};
+
+use super::agenda::Timing;
+use super::engine::{Engine, EngineSetup, tell_system};
+use super::http::{Desk, ServiceFacts, listen, router};
+use super::state::{OpenQueueError, QueueState};
+use crate::model::{RecheckPolicy, ScheduleEntry};
+use crate::os::{self, BindSocketError, Root};
+
+/// Requests that wait for the engine at once.
+const MOST_CALLS: usize = 64;
+
+/// A service could not be started.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// Its queue cannot be had.
+    #[error(transparent)]
+    Queue(#[from] OpenQueueError),
+    /// It cannot listen.
+    #[error(transparent)]
+    Socket(#[from] BindSocketError),
+    /// The system refuses something else.
+    #[error("the service cannot be started")]
+    System(#[from] std::io::Error),
+}
+
+/// What a service is started with.
+#[derive(Debug)]
+pub struct ServeOptions {
+    /// Folder of the store.
+    pub store: PathBuf,
+    /// Machine to watch.
+    pub root: Root,
+    /// Folder that stands in for the machine, where one does.
+    pub machine: Option<PathBuf>,
+    /// Where to listen.
+    pub socket: PathBuf,
+    /// Spans.
+    pub timing: Timing,
+    /// Entries of the schedule, checked.
+    pub schedule: Vec<ScheduleEntry>,
+    /// What happens after a change.
+    pub policy: RecheckPolicy,
+}
+
+/// Runs a service until a signal ends it. A run under way then ends as interrupted, with its verdict.
+///
+/// # Errors
+/// Only while it starts.
+pub fn serve(options: ServeOptions) -> Result<(), ServeError> {
+    let state = QueueState::open(&options.store)?;
+    let listener = os::bind_socket(&options.socket)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    let socket = options.socket.clone();
+    let served = runtime.block_on(work(options, state, listener));
+    os::remove_socket(&socket);
+    served
+}
+
+async fn work(
+    options: ServeOptions,
+    state: QueueState,
+    listener: std::os::unix::net::UnixListener,
+) -> Result<(), ServeError> {
+    let (call_sender, calls) = channel(MOST_CALLS);
+    let folder = std::path::absolute(&options.store)?;
+    let facts = ServiceFacts {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        pid: std::process::id(),
+        store: folder.clone(),
+        machine: options.machine,
+    };
+    let mut engine = Engine::new(EngineSetup {
+        state,
+        folder,
+        root: options.root.clone(),
+        timing: options.timing,
+        schedule: options.schedule.clone(),
+        policy: options.policy,
+        calls,
+        // Half of what is allowed (sd_watchdog_enabled(3)).
+        watchdog: sd_notify::watchdog_enabled().map(|allowed| allowed / 2),
+    });
+    let desk = Desk {
+        calls: call_sender,
+        facts,
+        schedule: options.schedule,
+        root: options.root,
+        snapshots: engine.snapshots(),
+        rows: engine.rows(),
+    };
+    let (end_sender, ends) = unbounded_channel();
+    listen_for_ends(&end_sender)?;
+    let listener = tokio::net::UnixListener::from_std(listener)?;
+    let door = tokio::spawn(listen(listener, router(desk)));
+    let status = format!("listening at {}", options.socket.display());
+    tracing::info!(status);
+    tell_system(&[NotifyState::Ready, NotifyState::Status(&status)]);
+    engine.work(ends).await;
+    tell_system(&[NotifyState::Stopping]);
+    door.abort();
+    Ok(())
+}
+
+fn listen_for_ends(sender: &UnboundedSender<()>) -> std::io::Result<()> {
+    for kind in [
+        SignalKind::interrupt(),
+        SignalKind::terminate(),
+        SignalKind::hangup(),
+    ] {
+        let mut stream = signal(kind)?;
+        let sender = sender.clone();
+        tokio::spawn(async move {
+            while stream.recv().await.is_some() {
+                if sender.send(()).is_err() {
+                    return;
+                }
+            }
+        });
+    }
+    Ok(())
+}

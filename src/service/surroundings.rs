@@ -1,0 +1,114 @@
+//! What goes on around the service, read for the agenda.
+
+use std::time::Duration;
+
+use super::agenda::{Checked, PendingChange, Surroundings};
+use crate::model::{Grade, Hold, HoldKind, Moment, Mono};
+use crate::os::{self, Root};
+use crate::store::{ReadStoreError, Store};
+
+/// A session that nobody touched for this long is not in use, where that can be told.
+const UNTOUCHED: Duration = Duration::from_secs(600);
+/// One-minute load (proc_loadavg(5)) for each CPU below which other programs hardly compute, and the
+/// least such load of a whole machine.
+const LOW_LOAD_PER_CPU: f64 = 0.1;
+const LOW_LOAD: f64 = 0.5;
+/// Stands alone on the kernel command line (`proc_cmdline(5)`).
+const HOLD_WORD: &str = "soakproof.hold";
+/// Below the root, for whoever keeps the machine.
+const HOLD_FILE: &str = "etc/soakproof/hold";
+
+/// Reads the surroundings; `before` are the last ones, `began` is when the service did.
+pub(super) fn read_surroundings(
+    root: &Root,
+    now: Moment,
+    began: Mono,
+    before: Option<Surroundings>,
+) -> Surroundings {
+    let first_number = |path: &str| {
+        let text = root.read_text(path).ok()?;
+        text.split_whitespace().next()?.parse::<f64>().ok()
+    };
+    let since_boot = match first_number("proc/uptime") {
+        Some(seconds) => Duration::from_secs_f64(seconds.clamp(0.0, 1e9)),
+        None => now.mono.since(began),
+    };
+    let cpus = u32::try_from(os::allowed_cpus().len()).unwrap_or(u32::MAX);
+    let low = (f64::from(cpus) * LOW_LOAD_PER_CPU).max(LOW_LOAD);
+    let load_is_low = first_number("proc/loadavg").is_none_or(|load| load <= low);
+    let session_in_use = os::session_in_use(root, now.wall, UNTOUCHED);
+    let was_idle_since = before.and_then(|before| before.idle_since);
+    let idle = load_is_low && !session_in_use;
+    Surroundings {
+        since_boot,
+        load_is_low,
+        session_in_use,
+        idle_since: idle.then(|| was_idle_since.unwrap_or(now.mono)),
+    }
+}
+
+/// Holds that the machine's keeper has set from outside.
+pub(super) fn read_holds(root: &Root, now: Moment) -> Vec<Hold> {
+    let hold = |kind, reason: String| Hold {
+        kind,
+        since: now.wall,
+        reason,
+    };
+    let mut holds = Vec::new();
+    let line = root.read_text("proc/cmdline").unwrap_or_default();
+    if line.split_whitespace().any(|word| word == HOLD_WORD) {
+        let reason = format!("`{HOLD_WORD}` stands on the kernel command line");
+        holds.push(hold(HoldKind::KernelCommandLine, reason));
+    }
+    if root.exists(HOLD_FILE) {
+        let reason = format!("`/{HOLD_FILE}` is there");
+        holds.push(hold(HoldKind::HoldFile, reason));
+    }
+    holds
+}
+
+/// The boot that the machine is in; empty where it does not say.
+pub(super) fn read_boot_id(root: &Root) -> String {
+    root.read_text("proc/sys/kernel/random/boot_id")
+        .unwrap_or_default()
+}
+
+/// What the last run of the suite `recheck` came to, since the last declared change.
+///
+/// # Errors
+/// When the store cannot be read.
+pub(super) fn read_checked(
+    store: &Store,
+    recheck: &str,
+    root: &Root,
+) -> Result<Checked, ReadStoreError> {
+    let runs = store.runs()?;
+    let last = runs
+        .iter()
+        .rev()
+        .find(|run| run.suite == recheck && run.simulated == root.is_simulated());
+    Ok(match last {
+        None => Checked::Never,
+        Some(run) => {
+            let clean =
+                run.findings == 0 && matches!(run.grade, Some(Grade::Proven | Grade::Provisional));
+            let run = run.number;
+            if clean {
+                Checked::Clean { run }
+            } else {
+                Checked::NotClean { run }
+            }
+        }
+    })
+}
+
+/// The declared change that no run has judged yet.
+///
+/// # Errors
+/// When the store cannot be read.
+pub(super) fn pending_change(
+    _store: &Store,
+    _boot_id: &str,
+) -> Result<Option<PendingChange>, ReadStoreError> {
+    Ok(None)
+}
