@@ -21,7 +21,7 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 19] = [
+    let list: [(&str, LoadClass, KernelBody); 20] = [
         ("int-streams.reg", ScalarInteger, Compute),
         ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
@@ -33,6 +33,7 @@ fn kernels() -> Vec<KernelFact> {
         ("fma-f64.l2", WideVector, Compute),
         ("fma-f32.l1", WideVector, Compute),
         ("vec-int.l1", WideVector, Compute),
+        ("vec-int52.l1", WideVector, Compute),
         ("all-units.l1", WideVector, Compute),
         ("march.memory", Memory, Walk),
         ("address.memory", Memory, Walk),
