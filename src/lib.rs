@@ -2,6 +2,7 @@
 //! verdict. The binary in `main.rs` only calls [`cli::main`]; DEVELOPERS.md is the map.
 
 pub mod cli;
+pub mod form;
 pub mod kernels;
 pub mod measure;
 pub mod model;

@@ -46,8 +46,9 @@ const EMPTY_NAMES: [&str; 8] = [
     "utils", "util", "helpers", "helper", "common", "misc", "types", "manager",
 ];
 /// Rooms (or files) that do no I/O and read no clock.
-const PURE: [&str; 6] = [
+const PURE: [&str; 7] = [
     "src/model/",
+    "src/form/",
     "src/kernels/",
     "src/suite/",
     "src/verdict/",

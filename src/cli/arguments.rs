@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::form::parse_duration;
 use crate::os::Root;
-use crate::suite::parse_duration;
 
 /// Proves that a tuned machine computes without mistakes and stays cool.
 ///
@@ -39,6 +39,14 @@ pub(super) enum Command {
     Suites(SuiteArguments),
     /// List the kernels with the units that they load.
     Kernels(OutputArguments),
+    /// Show what was told to whom, what waits and what was given up; try it out, try again.
+    Notices(NoticeArguments),
+    /// Check the configuration, or show an example with every key.
+    #[command(subcommand)]
+    Config(ConfigCommand),
+    /// Write man pages and shell completions into a folder; for those who build packages.
+    #[command(hide = true)]
+    Manual(ManualArguments),
     /// Show how near each kernel comes to what this machine can do at all, and the clock under it.
     ///
     /// Puts full load on every core for less than a minute, with the usual cautions.
@@ -65,6 +73,60 @@ pub(super) struct StoreArguments {
     pub(super) socket: Option<PathBuf>,
     #[command(flatten)]
     pub(super) output: OutputArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ManualArguments {
+    /// Where to.
+    pub(super) folder: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ConfigArguments {
+    /// Configuration file (default: /etc/soakproof/soakproof.toml for root, else
+    /// ~/.config/soakproof/soakproof.toml).
+    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG", global = true)]
+    pub(super) config: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum ConfigCommand {
+    /// Tell every mistake of the configuration, with line and column and what would be right.
+    Check {
+        /// The file (default: where the configuration is looked for).
+        #[arg(env = "SOAKPROOF_CONFIG")]
+        file: Option<PathBuf>,
+    },
+    /// Print an example with every key.
+    Example,
+}
+
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct NoticeArguments {
+    #[command(subcommand)]
+    pub(super) command: Option<NoticeCommand>,
+    #[command(flatten)]
+    pub(super) config: ConfigArguments,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum NoticeCommand {
+    /// Send a trial notice to every target, or to one.
+    Test {
+        /// Name of the target.
+        name: Option<String>,
+    },
+    /// Try again to deliver a notice that waits or was given up.
+    Retry {
+        /// Id of the notice, or its beginning.
+        id: String,
+    },
+    /// Send the notices of a record until ended; the part of the service that needs the network.
+    #[command(hide = true)]
+    Deliver,
 }
 
 #[derive(Debug, Args)]

@@ -5,10 +5,11 @@ use std::time::Duration;
 use super::arguments::RunArguments;
 use super::run::style;
 use super::{Exit, put, put_json};
+use crate::form::render_duration;
 use crate::model::{Machine, Plan};
 use crate::os;
 use crate::report;
-use crate::suite::{self, PlannedExposure, needed_exposure_s, render_duration};
+use crate::suite::{self, PlannedExposure, needed_exposure_s};
 
 /// Shows the plan; starts nothing.
 pub(super) fn show_plan(plan: &Plan, machine: &Machine, wanted: &RunArguments) -> Exit {

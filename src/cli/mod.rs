@@ -3,11 +3,14 @@
 #![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
 mod arguments;
+mod configuration;
 mod dry_run;
 mod exit;
 mod instruments;
 mod listing;
+mod manual;
 mod measure;
+mod notices;
 mod progress;
 mod queue;
 mod report;
@@ -50,6 +53,9 @@ pub fn main() -> ExitCode {
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
+        Command::Notices(wanted) => notices::notices(&wanted),
+        Command::Config(wanted) => configuration::config(&wanted),
+        Command::Manual(wanted) => manual::manual(&wanted),
         Command::Measure(wanted) => measure::run(&wanted),
         Command::Worker => return work(),
     };

@@ -8,6 +8,7 @@ mod finding;
 mod job;
 mod load;
 mod machine;
+mod notice;
 mod plan;
 mod record;
 mod sample;
@@ -24,6 +25,7 @@ pub use job::{
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, Machine};
+pub use notice::{Notice, NoticeEvent, NoticeRun, Urgency};
 pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
     StageGate,

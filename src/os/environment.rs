@@ -5,7 +5,7 @@
 )]
 
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// No folder for the record could be named.
 #[derive(Debug, thiserror::Error)]
@@ -18,15 +18,33 @@ pub struct StateFolderError;
 /// # Errors
 /// Neither variable holds an absolute path.
 pub fn state_folder() -> Result<PathBuf, StateFolderError> {
-    let absolute = |name: &str| {
-        std::env::var_os(name)
-            .map(PathBuf::from)
-            .filter(|path| path.is_absolute())
-    };
     absolute("XDG_STATE_HOME")
         .or_else(|| absolute("HOME").map(|home| home.join(".local/state")))
         .map(|base| base.join("soakproof"))
         .ok_or(StateFolderError)
+}
+
+/// Where the configuration is looked for when nobody names it: the machine's for root, else
+/// `$XDG_CONFIG_HOME/soakproof`, else `~/.config/soakproof` (XDG Base Directory Specification 0.8).
+pub fn configuration_file() -> Option<PathBuf> {
+    const NAME: &str = "soakproof/soakproof.toml";
+    if nix::unistd::geteuid().is_root() {
+        return Some(Path::new("/etc").join(NAME));
+    }
+    absolute("XDG_CONFIG_HOME")
+        .or_else(|| absolute("HOME").map(|home| home.join(".config")))
+        .map(|base| base.join(NAME))
+}
+
+/// Where systemd has put the credentials of this unit (systemd.exec(5)).
+pub fn credentials_folder() -> Option<PathBuf> {
+    absolute("CREDENTIALS_DIRECTORY")
+}
+
+fn absolute(name: &str) -> Option<PathBuf> {
+    std::env::var_os(name)
+        .map(PathBuf::from)
+        .filter(|path| path.is_absolute())
 }
 
 /// Name of the service's socket within its folder.

@@ -4,12 +4,14 @@
 mod affinity;
 mod child;
 mod clock;
+mod command;
 mod crash;
 mod environment;
 mod float_environment;
 mod kernel_log;
 mod lock;
 mod memory;
+mod private_file;
 mod queue_lock;
 mod root;
 mod sessions;
@@ -21,15 +23,17 @@ pub use child::{Ended, SpawnWorkerError, WorkerChild};
 pub use clock::{
     boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
 };
+pub use command::{CommandEnd, run_command};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
-    StateFolderError, known_sockets, own_socket, state_folder, stderr_is_terminal, terminal_width,
-    with_cause,
+    StateFolderError, configuration_file, credentials_folder, known_sockets, own_socket,
+    state_folder, stderr_is_terminal, terminal_width, with_cause,
 };
 pub use float_environment::{FloatEnvironmentError, set_float_environment};
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
+pub use private_file::{ReadPrivateError, read_private};
 pub use queue_lock::{QueueLock, TakeQueueLockError};
 pub use root::{ReadFileError, Root, read_from_start};
 pub use sessions::session_in_use;

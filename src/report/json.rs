@@ -20,6 +20,8 @@ use crate::model::{Record, RunHeader};
 pub const REPORT_SCHEMA: &str = "soakproof.report/1";
 /// Names the form of `runs_json`.
 pub const RUNS_SCHEMA: &str = "soakproof.runs/1";
+/// Names the form of `notices_json`.
+pub const NOTICES_SCHEMA: &str = "soakproof.notices/1";
 /// Names the form of `plan_json`.
 pub const PLAN_SCHEMA: &str = "soakproof.plan/1";
 /// Names the form of `instruments_json`.

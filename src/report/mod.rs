@@ -11,6 +11,7 @@ mod instruments;
 mod json;
 mod kernels;
 mod measured;
+mod notices;
 mod page;
 mod plan;
 mod progress;
@@ -23,10 +24,12 @@ mod verdict;
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
 pub use json::{
-    INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, MEASURE_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA, RUNS_SCHEMA,
+    INSTRUMENTS_SCHEMA, KERNELS_SCHEMA, MEASURE_SCHEMA, NOTICES_SCHEMA, PLAN_SCHEMA, REPORT_SCHEMA,
+    RUNS_SCHEMA,
 };
 pub use kernels::{KernelLine, kernels_json, kernels_text};
 pub use measured::{measured_json, measured_text};
+pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};

@@ -1,13 +1,14 @@
 //! From a wish to a run that can be started: everything that can be checked before load is put on is
 //! checked here, the same for the command line and the service.
 
+use crate::form::CheckFormError;
 use crate::kernels;
 use crate::model::{
     FORMAT, GapKind, InstructionSet, LoadClass, Machine, Plan, Quantity, RunHeader, RunWish,
 };
 use crate::os::{self, Root};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
-use crate::suite::{self, CheckSuiteError, ResolveSuiteError, Suite};
+use crate::suite::{self, ResolveSuiteError, Suite};
 
 /// Clocks in MHz that are believed; a value in GHz or kHz is a slip.
 const CLOCK_RANGE_MHZ: std::ops::RangeInclusive<f64> = 100.0..=10_000.0;
@@ -27,7 +28,7 @@ pub enum PrepareRunError {
     },
     /// The suite has mistakes.
     #[error(transparent)]
-    Suite(#[from] CheckSuiteError),
+    Suite(#[from] CheckFormError),
     /// It does not fit this machine.
     #[error(transparent)]
     Resolve(#[from] ResolveSuiteError),

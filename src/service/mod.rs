@@ -3,14 +3,16 @@
 //!
 //! [`agenda`] decides and is pure; the engine carries out what it decides and owns the queue; `http`
 //! turns requests into [`Action`]s, which is all that the engine ever sees of them; [`client`] is the
-//! other end, for the command line. A run has a thread and an event loop of its own, so that nothing
-//! that happens here can delay its guard.
+//! other end, for the command line; [`notices`] tell people elsewhere, by what [`config`] says. A run
+//! has a thread and an event loop of its own, so that nothing that happens here can delay its guard.
 
 pub mod action;
 pub mod agenda;
 pub mod client;
+pub mod config;
 mod engine;
 mod http;
+pub mod notices;
 mod runner;
 mod serve;
 mod state;

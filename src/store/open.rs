@@ -1,8 +1,8 @@
 //! Opening the file: folder, journal mode, version. Every refusal names the path and a remedy.
 
-use std::fs::DirBuilder;
+use std::fs::{DirBuilder, OpenOptions, Permissions};
 use std::io;
-use std::os::unix::fs::DirBuilderExt;
+use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -118,6 +118,7 @@ impl Store {
     pub fn open(dir: &Path) -> Result<Self, OpenStoreError> {
         make_folder(dir)?;
         let path = dir.join(FILE_NAME);
+        share_with_group(dir, &path);
         let mut connection =
             Connection::open(&path).map_err(|source| explain(path.clone(), source))?;
         prepare(&mut connection, &path)?;
@@ -166,6 +167,21 @@ fn make_folder(dir: &Path) -> Result<(), OpenStoreError> {
             path: dir.to_path_buf(),
             source,
         })
+}
+
+/// Where the folder is for a group to write, so is a new file: SQLite would give the group reading only.
+/// When that cannot be had, opening the file says why.
+fn share_with_group(dir: &Path, path: &Path) {
+    let folder = std::fs::metadata(dir).map(|about| about.permissions().mode());
+    if !folder.is_ok_and(|mode| mode & 0o020 != 0) {
+        return;
+    }
+    let made = OpenOptions::new().write(true).create_new(true).open(path);
+    if let Ok(file) = made
+        && let Err(error) = file.set_permissions(Permissions::from_mode(0o660))
+    {
+        tracing::debug!(%error, "the record cannot be shared with the group");
+    }
 }
 
 fn prepare(connection: &mut Connection, path: &Path) -> Result<(), OpenStoreError> {

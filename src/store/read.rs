@@ -194,7 +194,7 @@ impl Store {
         Ok(damaged)
     }
 
-    fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
+    pub(super) fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
         ReadStoreError::Sqlite {
             path: self.path.clone(),
             source,
@@ -253,7 +253,10 @@ fn parse_summary(row: &Row<'_>) -> rusqlite::Result<RunSummary> {
     })
 }
 
-fn read_header(connection: &Connection, run: i64) -> rusqlite::Result<Option<(String, i64)>> {
+pub(super) fn read_header(
+    connection: &Connection,
+    run: i64,
+) -> rusqlite::Result<Option<(String, i64)>> {
     connection
         .query_row(
             "SELECT CAST(header AS BLOB), crc FROM runs WHERE number = ?1",
@@ -283,7 +286,7 @@ fn read_entries(
     rows.collect()
 }
 
-fn lossy(bytes: Vec<u8>) -> String {
+pub(super) fn lossy(bytes: Vec<u8>) -> String {
     String::from_utf8(bytes).unwrap_or_else(|e| String::from_utf8_lossy(e.as_bytes()).into_owned())
 }
 

@@ -47,6 +47,33 @@ const MIGRATIONS: &[&str] = &[
         crc INTEGER NOT NULL
     ) STRICT, WITHOUT ROWID;
 ",
+    "
+    CREATE TABLE notices (
+        id TEXT PRIMARY KEY,
+        key TEXT NOT NULL UNIQUE,
+        at_ms INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT, WITHOUT ROWID;
+    CREATE TABLE deliveries (
+        notice TEXT NOT NULL REFERENCES notices (id),
+        target TEXT NOT NULL,
+        state TEXT NOT NULL,
+        since_ms INTEGER NOT NULL,
+        due_ms INTEGER NOT NULL,
+        attempts INTEGER NOT NULL DEFAULT 0,
+        last_ms INTEGER,
+        answer TEXT NOT NULL,
+        PRIMARY KEY (notice, target)
+    ) STRICT, WITHOUT ROWID;
+    CREATE INDEX deliveries_due ON deliveries (due_ms) WHERE state = 'waiting';
+    CREATE TABLE closed_targets (name TEXT PRIMARY KEY, mark TEXT NOT NULL) STRICT, WITHOUT ROWID;
+    CREATE TABLE told_runs (
+        run INTEGER PRIMARY KEY REFERENCES runs (number),
+        seq INTEGER NOT NULL
+    ) STRICT;
+    CREATE TABLE telling (session TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
+",
 ];
 
 /// Version that this program writes.

@@ -7,14 +7,12 @@ use std::time::Duration;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::form::{At, CheckFormError, Draft, Keys, check_form, hint, quoted, render_duration};
 use crate::model::{Asserts, Claim, HeatLimits, LoadClass, OnFinding, StageGate};
 
 use super::check_load::check_load;
-use super::duration::render_duration;
 use super::exposure::{best_exposure, check_reach};
 use super::kernel_fact::{KernelBody, KernelFact, find};
-use super::keys::{At, Keys};
-use super::problem::{CheckSuiteError, Draft, quoted};
 use super::written::{LoadSpec, Place, Placement, StageSpec, Suite};
 
 /// Shortest and longest stage.
@@ -84,22 +82,10 @@ pub fn parse_suite(
     origin: &str,
     text: &str,
     kernels: &[KernelFact],
-) -> Result<Suite, CheckSuiteError> {
-    let mut draft = Draft::new(text);
-    let (root, syntax) = DeTable::parse_recoverable(text);
-    for error in &syntax {
-        let at = error.span().unwrap_or(0..0);
-        draft.report(&at, format!("not TOML: {}", error.message()));
-    }
-    if !draft.is_sound() {
-        // Keys behind a broken line may be lost, so complaints about them would mislead.
-        return Err(draft.into_error(origin).expect("there is a mistake"));
-    }
-    let suite = check_suite(&mut draft, origin, root.get_ref(), kernels);
-    match draft.into_error(origin) {
-        Some(error) => Err(error),
-        None => Ok(suite.expect("a suite is refused only with a reason")),
-    }
+) -> Result<Suite, CheckFormError> {
+    check_form(origin, text, |draft, root| {
+        check_suite(draft, origin, root, kernels)
+    })
 }
 
 fn check_suite(
@@ -166,7 +152,7 @@ fn check_asserts(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Asserts {
     let words = words.unwrap_or_default();
     for word in &words {
         if !ASSERT_WORDS.contains(&word.value) {
-            let hint = super::problem::hint(word.value, &ASSERT_WORDS);
+            let hint = hint(word.value, &ASSERT_WORDS);
             draft.report(
                 &word.span,
                 format!("unknown assertion `{}`; {hint}", word.value),

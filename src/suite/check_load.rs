@@ -5,11 +5,10 @@ use std::time::Duration;
 
 use toml::de::{DeTable, DeValue};
 
+use crate::form::{Draft, Keys, hint, read_whole};
 use crate::model::{CpuId, MemoryShare, Rhythm};
 
 use super::kernel_fact::{KernelBody, KernelFact, find};
-use super::keys::{Keys, read_whole};
-use super::problem::{Draft, hint};
 use super::written::{LoadSpec, Place, Placement};
 
 const LOAD_KEYS: [&str; 9] = [

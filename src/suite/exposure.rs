@@ -8,9 +8,9 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use crate::form::render_duration;
 use crate::model::{Claim, CpuId, LoadClass, Machine, Plan, PlannedLoad, Rhythm};
 
-use super::duration::render_duration;
 use super::kernel_fact::{KernelFact, find};
 use super::written::{LoadSpec, StageSpec};
 

@@ -10,19 +10,14 @@
 mod builtin;
 mod check;
 mod check_load;
-mod duration;
 mod exposure;
 mod kernel_fact;
-mod keys;
-mod problem;
 mod resolve;
 mod written;
 
 pub use builtin::{Builtin, builtin, builtin_names};
 pub use check::parse_suite;
-pub use duration::{ParseDurationError, parse_duration, render_duration};
 pub use exposure::{MARGIN, PlannedExposure, needed_exposure_s, planned_exposure};
 pub use kernel_fact::{KernelBody, KernelFact, known_kernels};
-pub use problem::{CheckSuiteError, Problem};
 pub use resolve::{ResolveSuiteError, THERMOMETER_AFTER, resolve_suite, spare_memory};
 pub use written::{LoadSpec, Place, Placement, StageSpec, Suite};

@@ -6,12 +6,11 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::time::Duration;
 
+use crate::form::{Problem, render_duration};
 use crate::model::{Cpu, CpuId, Machine, MemoryShare, Plan, PlannedLoad, Segment, Stage};
 
-use super::duration::render_duration;
 use super::exposure::{check_reach, planned_exposure};
 use super::kernel_fact::KernelFact;
-use super::problem::Problem;
 use super::written::{LoadSpec, Place, Placement, StageSpec, Suite};
 
 /// Planned load over this must not start blind.

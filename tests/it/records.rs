@@ -6,7 +6,7 @@
     reason = "tests start children and read what they wrote"
 )]
 
-mod paper;
+pub(crate) mod paper;
 mod sums;
 mod together;
 
@@ -29,7 +29,7 @@ use soakproof::store::{
 
 use paper::*;
 
-fn moment(second: u64) -> Moment {
+pub(crate) fn moment(second: u64) -> Moment {
     Moment {
         mono: Mono(second * 1_000_000_000),
         wall: Wall(1_790_000_000_000 + i64::try_from(second).unwrap() * 1000),

@@ -8,11 +8,11 @@
 use std::time::Duration;
 
 use proptest::prelude::*;
+use soakproof::form::{parse_duration, render_duration};
 use soakproof::model::{Cpu, CpuId, LoadClass, Machine, MemoryShare, Plan, Rhythm};
 use soakproof::suite::{
     KernelBody, KernelFact, MARGIN, Placement, StageSpec, Suite, builtin, builtin_names,
-    known_kernels, needed_exposure_s, parse_duration, parse_suite, planned_exposure,
-    render_duration, resolve_suite, spare_memory,
+    known_kernels, needed_exposure_s, parse_suite, planned_exposure, resolve_suite, spare_memory,
 };
 
 const GIB: u64 = 1 << 30;

@@ -39,7 +39,7 @@ pub(super) fn plan(suite: &str) -> Plan {
     }
 }
 
-pub(super) fn header(id: &str, note: &str) -> RunHeader {
+pub(crate) fn header(id: &str, note: &str) -> RunHeader {
     RunHeader {
         format: FORMAT,
         id: id.to_owned(),
@@ -116,7 +116,7 @@ pub(super) fn sample(second: u64) -> Sample {
     }
 }
 
-pub(super) fn finding(kind: FindingKind) -> Finding {
+pub(crate) fn finding(kind: FindingKind) -> Finding {
     Finding {
         at: moment(5),
         stage: "all".to_owned(),
@@ -129,7 +129,7 @@ pub(super) fn finding(kind: FindingKind) -> Finding {
     }
 }
 
-pub(super) fn stamped<T>(what: T) -> Stamped<T> {
+pub(crate) fn stamped<T>(what: T) -> Stamped<T> {
     Stamped {
         at: moment(61),
         stage: 0,
@@ -188,7 +188,7 @@ pub(super) fn every_finding_kind() -> Vec<FindingKind> {
     ]
 }
 
-pub(super) fn verdict(grade: Grade) -> Verdict {
+pub(crate) fn verdict(grade: Grade) -> Verdict {
     let exposure = Exposure {
         machine_s: 59.9,
         cores_s: 119.8,
@@ -233,7 +233,7 @@ pub(super) fn verdict(grade: Grade) -> Verdict {
 }
 
 /// One of every kind of entry, findings of every kind among them.
-pub(super) fn every_entry() -> Vec<Entry> {
+pub(crate) fn every_entry() -> Vec<Entry> {
     let mut entries = vec![
         Entry::Stage(StageMark {
             at: moment(0),

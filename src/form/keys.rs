@@ -1,4 +1,4 @@
-//! Reading one table of a suite file: known keys only, each of the right kind, mistakes collected.
+//! Reading one table of a file: known keys only, each of the right kind, mistakes collected.
 //!
 //! The file is read by hand instead of by derive, because derived readers stop at the first mistake
 //! and say what the format wants, not what the person could write.
@@ -14,7 +14,7 @@ use super::problem::{Draft, hint, nearest};
 
 /// A table whose keys were checked.
 #[derive(Debug, Clone)]
-pub(super) struct Keys<'a, 't> {
+pub(crate) struct Keys<'a, 't> {
     table: &'a DeTable<'t>,
     /// Known keys that a misspelt one probably means.
     meant: Vec<String>,
@@ -22,14 +22,14 @@ pub(super) struct Keys<'a, 't> {
 
 /// A value with its place.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct At<T> {
-    pub(super) value: T,
-    pub(super) span: Range<usize>,
+pub(crate) struct At<T> {
+    pub(crate) value: T,
+    pub(crate) span: Range<usize>,
 }
 
 impl<'a, 't> Keys<'a, 't> {
     /// Takes a table and reports keys that are not in `known`.
-    pub(super) fn open(
+    pub(crate) fn open(
         draft: &mut Draft<'_>,
         table: &'a DeTable<'t>,
         what: &str,
@@ -51,18 +51,18 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// True when a key is missing and was not misspelt either, which is told already.
-    pub(super) fn lacks(&self, key: &str) -> bool {
+    pub(crate) fn lacks(&self, key: &str) -> bool {
         self.get(key).is_none() && !self.meant.iter().any(|meant| meant == key)
     }
 
-    pub(super) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'t>>> {
+    pub(crate) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'t>>> {
         let mut entries = self.table.iter();
         let entry = entries.find(|(name, _)| name.get_ref().as_ref() == key);
         entry.map(|(_, value)| value)
     }
 
     /// A string.
-    pub(super) fn text(&self, draft: &mut Draft<'_>, key: &str, form: &str) -> Option<At<&'a str>> {
+    pub(crate) fn text(&self, draft: &mut Draft<'_>, key: &str, form: &str) -> Option<At<&'a str>> {
         let value = self.get(key)?;
         let span = value.span();
         if let DeValue::String(text) = value.get_ref() {
@@ -80,7 +80,7 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// A length of time within limits.
-    pub(super) fn time(
+    pub(crate) fn time(
         &self,
         draft: &mut Draft<'_>,
         key: &str,
@@ -105,7 +105,7 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// A number, written with or without a fraction, within limits.
-    pub(super) fn number(
+    pub(crate) fn number(
         &self,
         draft: &mut Draft<'_>,
         key: &str,
@@ -134,7 +134,7 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// A whole number within limits.
-    pub(super) fn whole(
+    pub(crate) fn whole(
         &self,
         draft: &mut Draft<'_>,
         key: &str,
@@ -150,8 +150,23 @@ impl<'a, 't> Keys<'a, 't> {
         number.map(|value| At { value, span })
     }
 
+    /// `true` or `false`.
+    pub(crate) fn flag(&self, draft: &mut Draft<'_>, key: &str) -> Option<At<bool>> {
+        let value = self.get(key)?;
+        let span = value.span();
+        let flag = value.get_ref().as_bool();
+        if flag.is_none() {
+            let kind = value.get_ref().type_str();
+            draft.report(
+                &span,
+                format!("`{key}` must be `true` or `false` (found: {kind})"),
+            );
+        }
+        flag.map(|value| At { value, span })
+    }
+
     /// One word out of a few.
-    pub(super) fn word<T: Copy>(
+    pub(crate) fn word<T: Copy>(
         &self,
         draft: &mut Draft<'_>,
         key: &str,
@@ -171,7 +186,7 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// A list of texts with their places.
-    pub(super) fn texts(&self, draft: &mut Draft<'_>, key: &str) -> Option<Vec<At<&'a str>>> {
+    pub(crate) fn texts(&self, draft: &mut Draft<'_>, key: &str) -> Option<Vec<At<&'a str>>> {
         let value = self.get(key)?;
         let DeValue::Array(items) = value.get_ref() else {
             let kind = value.get_ref().type_str();
@@ -193,7 +208,7 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// A table below this one.
-    pub(super) fn table(
+    pub(crate) fn table(
         &self,
         draft: &mut Draft<'_>,
         key: &str,
@@ -207,7 +222,7 @@ impl<'a, 't> Keys<'a, 't> {
     }
 
     /// Tables in a row (`[[key]]`).
-    pub(super) fn tables(
+    pub(crate) fn tables(
         &self,
         draft: &mut Draft<'_>,
         key: &str,
@@ -235,7 +250,7 @@ impl<'a, 't> Keys<'a, 't> {
 }
 
 /// A whole decimal number, not negative.
-pub(super) fn read_whole(value: &DeValue<'_>) -> Option<u64> {
+pub(crate) fn read_whole(value: &DeValue<'_>) -> Option<u64> {
     let integer = value.as_integer()?;
     let decimal = integer.radix() == 10;
     decimal.then(|| integer.as_str().parse().ok()).flatten()

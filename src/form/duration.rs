@@ -1,7 +1,7 @@
-//! Lengths of time as people write them in a suite: `20s`, `10min`, `1h30min`, `500ms`.
+//! Lengths of time as people write them in a file: `20s`, `10min`, `1h30min`, `500ms`.
 //!
 //! Whole numbers with a unit, larger units first, each unit once. There is one way to say a length,
-//! so that two suites can be compared by eye; fractions and signs are refused with the right form.
+//! so that two files can be compared by eye; fractions and signs are refused with the right form.
 
 use std::time::Duration;
 

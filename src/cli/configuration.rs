@@ -1,0 +1,43 @@
+//! `config`: is the configuration right?
+
+use super::arguments::{ConfigArguments, ConfigCommand};
+use super::{Exit, Failure, put};
+use crate::service::config::{
+    Configuration, EXAMPLE, ReadConfigurationError, find_configuration, read_configuration,
+};
+
+/// Runs the command.
+pub(super) fn config(wanted: &ConfigCommand) -> Result<Exit, Failure> {
+    match wanted {
+        ConfigCommand::Check { file } => {
+            let path = find_configuration(file.as_deref());
+            let configuration = read_configuration(path.as_deref()).map_err(Failure::usage)?;
+            let Some(path) = path else {
+                put("No configuration file is there; everything is as usual.\n");
+                return Ok(Exit::Fine);
+            };
+            put(&format!("{}: all right\n", path.display()));
+            for target in &configuration.notices {
+                put(&format!(
+                    "notices to `{}`: {}\n",
+                    target.name,
+                    words(target)
+                ));
+            }
+        }
+        ConfigCommand::Example => put(EXAMPLE),
+    }
+    Ok(Exit::Fine)
+}
+
+fn words(target: &crate::service::notices::Target) -> String {
+    let events = target.events.iter().map(|event| event.name());
+    events.collect::<Vec<_>>().join(", ")
+}
+
+/// The configuration that a command goes by.
+pub(super) fn configuration(
+    wanted: &ConfigArguments,
+) -> Result<Configuration, ReadConfigurationError> {
+    read_configuration(find_configuration(wanted.config.as_deref()).as_deref())
+}

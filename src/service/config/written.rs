@@ -1,0 +1,37 @@
+//! The configuration as checked.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use crate::service::notices::Target;
+
+/// Everything that the configuration says. Without a file it is [`Configuration::default`].
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Configuration {
+    /// Where things are.
+    pub service: ServiceSection,
+    /// Whom to tell what.
+    pub notices: Vec<Target>,
+    /// The hardware watchdog.
+    pub watchdog: WatchdogSection,
+}
+
+/// Where the service keeps things and where it listens.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ServiceSection {
+    /// Folder of the record.
+    pub store: Option<PathBuf>,
+    /// Unix socket of the API.
+    pub socket: Option<PathBuf>,
+    /// TCP address of the API; none means that it does not listen there.
+    pub listen: Option<SocketAddr>,
+    /// File with the token that TCP clients must show.
+    pub token_file: Option<PathBuf>,
+}
+
+/// Use of the hardware watchdog.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct WatchdogSection {
+    /// Opened during a run; off unless asked for, since it resets a machine that hangs.
+    pub enabled: bool,
+}
