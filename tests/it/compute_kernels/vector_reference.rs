@@ -169,7 +169,7 @@ pub(super) fn vec_int52_arena() -> Vec<u64> {
     let mut arena = split_mix(14, (3 * 70 + 70 + 8) * 8);
     let keys: Vec<u64> = split_mix(15, 4)
         .iter()
-        .map(|key| key % (1 << 52) | 1)
+        .map(|key| (key % (1 << 52)) | 1)
         .collect();
     arena.extend(keys.repeat(2));
     arena
