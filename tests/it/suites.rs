@@ -21,7 +21,7 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 22] = [
+    let list: [(&str, LoadClass, KernelBody); 27] = [
         ("int-streams.reg", ScalarInteger, Compute),
         ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
@@ -37,6 +37,7 @@ fn kernels() -> Vec<KernelFact> {
         ("product-f64.l1", WideVector, Compute),
         ("product-f32.l1", WideVector, Compute),
         ("vec-int.l1", WideVector, Compute),
+        ("vec-int52.l1", WideVector, Compute),
         ("all-units.l1", WideVector, Compute),
         ("march.memory", Memory, Walk),
         ("address.memory", Memory, Walk),
