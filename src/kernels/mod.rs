@@ -11,6 +11,7 @@ mod contention;
 mod crc;
 mod digest;
 mod float;
+mod fma;
 mod isa;
 pub mod limit;
 pub mod memory;
@@ -20,6 +21,7 @@ mod vector;
 mod work;
 
 pub use catalogue::{catalogue, find};
+pub use fma::unchecked_pass;
 pub use isa::{Detected, detect};
 pub use probe::{ClockProbe, probe_clock, probe_clock_mhz};
 pub use work::Work;

@@ -8,11 +8,15 @@ use super::assignment::{Assignment, Message};
 use super::errand::{Errand, PassEnd, Pulse};
 use super::rhythm::{Phase, phase_at};
 use super::slot::{GroupLayout, SlotWriter};
-use crate::kernels::{self, Body, KernelSpec};
+use crate::kernels::{self, Body, ClockProbe, KernelSpec};
 use crate::model::{Gap, GapKind, InstructionSet, LoadClass, Mono};
 use crate::os::{self, Region, SharedWords};
 
 const PROBE_EVERY: Duration = Duration::from_secs(1);
+/// Until the next try when other programs disturbed a probe.
+const PROBE_AGAIN: Duration = Duration::from_millis(100);
+/// Tries of a probe that lie further apart were disturbed: (highest - lowest) / highest.
+const UNDISTURBED: f64 = 0.005;
 /// Passes of a group load before its workers change kernel together.
 const GROUP_TURN_PASSES: u64 = 32;
 /// Below this, whether huge pages back the walked memory says little about a walk.
@@ -70,6 +74,7 @@ fn read_assignment() -> Result<Assignment, String> {
 
 fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
     os::prepare_worker(assignment.parent).map_err(|e| os::with_cause(&e))?;
+    os::set_float_environment().map_err(|e| os::with_cause(&e))?;
     let slot: &'static SharedWords = Box::leak(Box::new(
         SharedWords::inherit(assignment.slot).map_err(|e| os::with_cause(&e))?,
     ));
@@ -117,7 +122,7 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
         slot,
         errands,
         passes: Vec::new(),
-        probed: Mono(0),
+        probe_at: Mono(0),
     };
     shift.passes = vec![0; shift.errands.len()];
     shift.give_back(region.as_mut());
@@ -202,12 +207,17 @@ fn say_who_rereads(assignment: &Assignment, specs: &[&KernelSpec]) {
     }
 }
 
+/// Only a probe whose tries agree is a clock: others measure the CPU time that other programs left.
+fn is_undisturbed(probe: &ClockProbe) -> bool {
+    probe.spread <= UNDISTURBED
+}
+
 struct Shift<'a> {
     assignment: &'a Assignment,
     slot: SlotWriter<'a>,
     errands: Vec<Errand<'a>>,
     passes: Vec<u64>,
-    probed: Mono,
+    probe_at: Mono,
 }
 
 impl Shift<'_> {
@@ -312,10 +322,9 @@ impl Shift<'_> {
 
     fn probe_clock(&mut self, kernel: usize) {
         let now = os::monotonic();
-        if now.since(self.probed) < PROBE_EVERY {
+        if now < self.probe_at {
             return;
         }
-        self.probed = now;
         let errand = &self.errands[kernel];
         let wide = match errand.spec.class {
             LoadClass::WideVector => Some(errand.path),
@@ -331,6 +340,11 @@ impl Shift<'_> {
             )
         });
         let probe = kernels::probe_clock(wide, &mut os::raw_ns);
+        if !is_undisturbed(&probe) {
+            self.probe_at = now.plus(PROBE_AGAIN);
+            return;
+        }
+        self.probe_at = now.plus(PROBE_EVERY);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -338,5 +352,20 @@ impl Shift<'_> {
         )]
         let khz = (probe.mhz.max(0.0) * 1000.0) as u64;
         self.slot.clock(kernel, khz);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_probe_whose_tries_lie_apart_is_no_clock() {
+        let probe = |spread| ClockProbe {
+            mhz: 4000.0,
+            spread,
+        };
+        assert!(is_undisturbed(&probe(0.0)) && is_undisturbed(&probe(0.004)));
+        assert!(!is_undisturbed(&probe(0.006)) && !is_undisturbed(&probe(0.5)));
     }
 }

@@ -43,7 +43,7 @@ pub struct KernelCounts {
     pub passes: u64,
     /// Nanoseconds of them, the smaller of wall and CPU time of each.
     pub checked_ns: u64,
-    /// Highest clock probe in kHz; 0 before the first.
+    /// Latest clock probe in kHz that nothing disturbed; 0 before the first.
     pub clock_khz: u64,
 }
 
@@ -133,7 +133,7 @@ impl<'a> SlotWriter<'a> {
     /// The clock was measured.
     pub fn clock(&self, kernel: usize, khz: u64) {
         let base = COUNTS + kernel.min(KERNELS - 1) * COUNT_WORDS;
-        self.0[base + 2].fetch_max(khz, Ordering::Relaxed);
+        self.set(base + 2, khz);
     }
 
     /// Where the live data is, for whoever wants to look at it (or to damage it, in tests).
@@ -334,6 +334,16 @@ mod tests {
             assert_eq!(counts.passes, kernel as u64 + 1, "kernel {kernel}");
         }
         assert!(SlotReader::new().new_reports(&words, CpuId(0)).is_empty());
+    }
+
+    /// A clock that falls must be seen to fall.
+    #[test]
+    fn the_latest_clock_replaces_the_one_before_also_when_it_is_lower() {
+        let words = slot();
+        for khz in [4_000_000, 3_500_000] {
+            SlotWriter::new(&words).clock(1, khz);
+            assert_eq!(SlotReader::counts(&words, 1).clock_khz, khz);
+        }
     }
 
     #[test]

@@ -18,10 +18,10 @@ use nix::unistd::Pid;
 use serde_json::Value;
 
 pub(crate) static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
-const PATIENCE: Duration = Duration::from_secs(60);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Arithmetic on every core.
-const COMPUTE: &str = r#"
+pub(crate) const COMPUTE: &str = r#"
 about = "arithmetic on every core"
 asserts = ["answers"]
 stall-after = "5s"
@@ -42,24 +42,24 @@ fn walking(kernel: &str) -> String {
         .replace("cores = \"all\"", "cores = \"all\"\nmemory = \"64MiB\"")
 }
 
-struct Trial {
-    folder: tempfile::TempDir,
+pub(crate) struct Trial {
+    pub(crate) folder: tempfile::TempDir,
     _turn: MutexGuard<'static, ()>,
 }
 
-struct Running {
-    child: Option<Child>,
-    workers: Vec<Worker>,
+pub(crate) struct Running {
+    pub(crate) child: Option<Child>,
+    pub(crate) workers: Vec<Worker>,
 }
 
 #[derive(Debug, Clone)]
 pub(crate) struct Worker {
     pub(crate) pid: i32,
-    cpu: u64,
+    pub(crate) cpu: u64,
 }
 
 impl Trial {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         let turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         Self {
             folder: tempfile::tempdir().expect("a folder"),
@@ -67,13 +67,13 @@ impl Trial {
         }
     }
 
-    fn suite(&self, text: &str) -> PathBuf {
+    pub(crate) fn suite(&self, text: &str) -> PathBuf {
         let path = self.folder.path().join("trial.toml");
         fs::write(&path, text).expect("suite written");
         path
     }
 
-    fn command(&self, arguments: &[&str]) -> Command {
+    pub(crate) fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_soakproof"));
         command
             .args(arguments)
@@ -86,13 +86,13 @@ impl Trial {
         command
     }
 
-    fn output(&self, arguments: &[&str]) -> Output {
+    pub(crate) fn output(&self, arguments: &[&str]) -> Output {
         self.command(arguments)
             .output()
             .expect("the program starts")
     }
 
-    fn start(&self, suite: &str) -> Running {
+    pub(crate) fn start(&self, suite: &str) -> Running {
         let path = self.suite(suite);
         let mut command = self.command(&["run", path.to_str().expect("text"), "--json"]);
         let mut running = Running::new(command.spawn().expect("starts"));
@@ -120,19 +120,19 @@ impl Drop for Running {
 }
 
 impl Running {
-    fn new(child: Child) -> Self {
+    pub(crate) fn new(child: Child) -> Self {
         Self {
             child: Some(child),
             workers: vec![],
         }
     }
 
-    fn pid(&self) -> i32 {
+    pub(crate) fn pid(&self) -> i32 {
         let id = self.child.as_ref().expect("still running").id();
         i32::try_from(id).expect("a pid")
     }
 
-    fn finish(mut self) -> (i32, Value) {
+    pub(crate) fn finish(mut self) -> (i32, Value) {
         let workers = self.workers.clone();
         let child = self.child.take().expect("still running");
         let output = child.wait_with_output().expect("ends");
@@ -150,7 +150,7 @@ impl Running {
     }
 }
 
-fn usable_cores() -> usize {
+pub(crate) fn usable_cores() -> usize {
     std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
@@ -189,7 +189,7 @@ pub(crate) fn is_alive(pid: i32) -> bool {
     })
 }
 
-fn send(pid: i32, signal: Signal) {
+pub(crate) fn send(pid: i32, signal: Signal) {
     kill(Pid::from_raw(pid), signal).expect("signal delivered");
 }
 
@@ -209,7 +209,7 @@ fn mapping(pid: i32, name: &str) -> (u64, u64) {
     (number(start), number(end))
 }
 
-fn memory_of(pid: i32) -> fs::File {
+pub(crate) fn memory_of(pid: i32) -> fs::File {
     let path = format!("/proc/{pid}/mem");
     fs::File::options()
         .read(true)
@@ -219,7 +219,7 @@ fn memory_of(pid: i32) -> fs::File {
 }
 
 /// The worker's live data, as its slot tells it (words 15 and 16 of the slot page).
-fn live_data(pid: i32) -> (u64, u64) {
+pub(crate) fn live_data(pid: i32) -> (u64, u64) {
     let (slot, _) = mapping(pid, "/memfd:soakproof (deleted)");
     let memory = memory_of(pid);
     let word = |index: u64| {
@@ -232,11 +232,11 @@ fn live_data(pid: i32) -> (u64, u64) {
     (word(15), word(16))
 }
 
-fn findings(report: &Value) -> &Vec<Value> {
+pub(crate) fn findings(report: &Value) -> &Vec<Value> {
     report["verdict"]["findings"].as_array().expect("findings")
 }
 
-fn end_of(report: &Value) -> String {
+pub(crate) fn end_of(report: &Value) -> String {
     report["run"]["end"].to_string()
 }
 
@@ -430,10 +430,13 @@ fn an_interrupt_ends_the_run_with_a_verdict_on_what_was_seen() {
 fn two_loads_at_once_are_refused() {
     let trial = Trial::new();
     let running = trial.start(COMPUTE);
-    let second = trial.output(&["run", "smoke"]);
-    let said = String::from_utf8_lossy(&second.stderr).into_owned();
-    assert!(said.contains("another run"), "{said}");
-    assert_eq!(second.status.code(), Some(1));
+    for second in [&["run", "smoke"][..], &["measure", "--json"]] {
+        let second = trial.output(second);
+        let said = String::from_utf8_lossy(&second.stderr).into_owned();
+        assert!(said.contains("another run"), "{said}");
+        assert_eq!(second.status.code(), Some(1));
+        assert!(second.stdout.is_empty());
+    }
     send(running.pid(), Signal::SIGINT);
     running.finish();
 }

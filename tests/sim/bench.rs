@@ -119,7 +119,7 @@ impl Bench {
     pub(crate) fn tell(&mut self, event: Event) -> Vec<Action> {
         let now = Moment {
             mono: Mono(self.ms * 1_000_000),
-            wall: Wall(self.wall_ms),
+            wall: Wall(i64::try_from(self.ms).expect("small") + self.wall_ms),
         };
         let actions = self.core.handle(now, event);
         self.said.extend(actions.clone());

@@ -9,6 +9,7 @@ mod memory_rules;
 mod night;
 mod nights;
 mod run_rules;
+mod silicon;
 mod trouble;
 mod world;
 

@@ -107,14 +107,22 @@ pub enum Event {
     Examined(WorkerId, Silence),
     /// A worker has ended and was reaped; its final counts.
     Exited(WorkerId, Exit, Option<WorkerProgress>),
-    /// The person (or an orderly shutdown) asks for an end.
+    /// Somebody asks for an end.
     StopAsked,
+    /// The machine itself is being shut down in an orderly way.
+    ShutdownBegun,
     /// The store confirmed everything up to this moment.
     Stored(Mono),
     /// The store cannot write any more (full disk, say).
     StoreFailed(String),
     /// The machine slept for this many milliseconds.
     Slept(u64),
+    /// The time zone was changed, from and to.
+    ZoneChanged(String, String),
+    /// Time base and real-time clock run apart, in parts per million.
+    ClocksApart(i64),
+    /// Something around the run is not as it should be.
+    Environment(Gap),
     /// The person wants out at once.
     KillAsked,
     /// Whoever keeps the run must end, for this reason.

@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use nix::sched::{CpuSet, sched_getaffinity, sched_setaffinity};
 use nix::unistd::Pid;
 use soakproof::kernels::{Answer, Beat, Go, Located, Outcome};
+use soakproof::model::InstructionSet;
 
 use super::group_reference::{
     ATOMICS_STATE, Flip, HANDOVER_STATE, PUBLISH_STATE, atomics_steps, handover_steps,
@@ -52,7 +53,10 @@ fn flip_and_check(name: &str, mut also: impl FnMut(&FlipArena, Option<Located>))
         .min_by_key(|known| known.rounds)
         .unwrap();
     for path in &kernel.paths {
-        let random = split_mix(0xF11B, 3 * FLIPS);
+        // A portable body beside one of instructions of our own choice is slow, and not what runs.
+        let is_stand_in = *path == InstructionSet::Portable && kernel.paths.len() > 1;
+        let flips = if is_stand_in { FLIPS / 10 } else { FLIPS };
+        let random = split_mix(0xF11B, 3 * flips);
         let mut arena = vec![0; kernel.words];
         for random in random.chunks_exact(3) {
             let mut flip = FlipArena {
@@ -97,7 +101,14 @@ fn no_flip_in_a_scalar_integer_kernel_is_missed() {
 
 #[test]
 fn no_flip_in_a_wide_integer_kernel_is_missed() {
-    flip_and_check("vec-int.l1", |_, located| assert_eq!(located, None));
+    for name in ["vec-int.l1", "vec-int52.l1"] {
+        flip_and_check(name, |_, located| assert_eq!(located, None));
+    }
+}
+
+#[test]
+fn no_flip_in_the_kernel_of_all_units_is_missed() {
+    flip_and_check("all-units.l1", |_, located| assert_eq!(located, None));
 }
 
 #[test]

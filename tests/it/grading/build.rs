@@ -213,7 +213,7 @@ pub(super) fn mixed() -> PlannedLoad {
 }
 
 /// A minute of idling, then one even hour that settles at 70 degrees: earns `proven`.
-pub(super) fn sound() -> Record {
+pub(crate) fn sound() -> Record {
     let stages = vec![
         stage("idle before", 60, Vec::new()),
         stage("even hour", 3_600, vec![mixed()]),
@@ -225,7 +225,7 @@ pub(super) fn sound() -> Record {
 }
 
 /// A finding of `kind` under `kernel`, 100 s into the run.
-pub(super) fn finding(kind: FindingKind, kernel: Option<&str>) -> Finding {
+pub(crate) fn finding(kind: FindingKind, kernel: Option<&str>) -> Finding {
     Finding {
         at: at(100.0),
         stage: "even hour".to_owned(),
@@ -239,7 +239,7 @@ pub(super) fn finding(kind: FindingKind, kernel: Option<&str>) -> Finding {
 }
 
 /// A wrong answer.
-pub(super) fn wrong() -> FindingKind {
+pub(crate) fn wrong() -> FindingKind {
     FindingKind::WrongAnswer(Mismatch {
         pass: 3,
         step: 1,

@@ -197,8 +197,10 @@ pub(super) fn record() -> Record {
         gaps: gaps(),
         declared: Declared {
             clock_mhz: vec![(LoadClass::WideVector, 4650.0)],
+            kind_clock_mhz: Vec::new(),
             ambient_c: Some(21.5),
             note: "core supply lowered by one step".to_owned(),
+            standing: None,
         },
         kernels: vec![
             (
@@ -289,6 +291,7 @@ pub(super) fn heat() -> HeatSummary {
 pub(super) fn clock(class: LoadClass, declared: Option<f64>) -> ClockSummary {
     ClockSummary {
         class,
+        kind: None,
         slowest_core_mhz: 4640.0,
         median_mhz: 4648.2,
         fastest_core_mhz: 4655.0,
@@ -342,6 +345,7 @@ pub(super) fn verdict() -> Verdict {
         voltages: vec![VoltageSummary {
             label: "core supply".to_owned(),
             idle_mv: Some(1250.0),
+            one_core_mv: None,
             load_mv: Some(1192.0),
             lowest_mv: 1184.0,
             droop_mv: Some(58.0),
