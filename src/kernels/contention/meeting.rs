@@ -170,12 +170,12 @@ pub(super) mod tests {
     }
 
     /// Whether two members can be at work at one time here.
-    pub(super) fn may_overlap() -> bool {
+    pub(in super::super) fn may_overlap() -> bool {
         thread::available_parallelism().is_ok_and(|cpus| cpus.get() > 1)
     }
 
     /// True once a pass of two members gives a wrong answer to one of them.
-    pub(super) fn is_seen(
+    pub(in super::super) fn is_seen(
         words: usize,
         right: &Answer,
         pass: impl Fn(&Member<'_>, &mut dyn Beat) -> Outcome + Sync,
