@@ -541,7 +541,7 @@ fn a_share_of_memory_is_shortened_to_keep_the_reserve_and_said_so() {
     let roomy = crate::suites::machine(4, 1, 512 * GIB, 500 * GIB);
     let plan = fitted("handover", &roomy);
     assert!(plan.shortened.is_empty(), "{:?}", plan.shortened);
-    let each = plan.stages[7].segments[0].loads[0].memory_bytes_per_worker;
+    let each = plan.stages[8].segments[0].loads[0].memory_bytes_per_worker;
     assert_eq!(each, 500 * GIB * 85 / 100 / 4 / 4096 * 4096);
 }
 
