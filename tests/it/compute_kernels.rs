@@ -191,7 +191,7 @@ type Reference = fn(u32) -> Answer;
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 11] = [
+    let references: [(&str, Reference); 12] = [
         ("int-streams.reg", reference::int_streams),
         ("int-streams.l1", reference::int_streams_l1),
         ("int-ntt.l1", reference::int_ntt),
