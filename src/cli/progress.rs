@@ -88,6 +88,14 @@ impl Observer for Screen {
             report::escape(&plan.suite),
             machine.cpus.len()
         ));
+        for line in header
+            .declared
+            .standing
+            .iter()
+            .flat_map(|s| report::before_run(s))
+        {
+            self.line(&report::escape(&line));
+        }
         for gap in &header.gaps {
             if gap.kind == crate::model::GapKind::NoProcessorTemperature {
                 self.line(&format!("warning: {} {}", gap.about, gap.remedy));
@@ -115,7 +123,13 @@ impl Observer for Screen {
                 let line = format!("gap: {} {}", report::escape(&gap.about), gap.remedy);
                 self.line(line.trim_end());
             }
-            Entry::WorkerDone(_) | Entry::Repeated { .. } | Entry::End(_) | Entry::Verdict(_) => {}
+            Entry::WorkerDone(_)
+            | Entry::Repeated { .. }
+            | Entry::StopMark(_)
+            | Entry::Aftermath(_)
+            | Entry::End(_)
+            | Entry::Note(_)
+            | Entry::Verdict(_) => {}
         }
     }
 }

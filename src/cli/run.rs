@@ -1,16 +1,22 @@
 //! `run`: check everything that can be checked before load is put on, run, show the verdict.
 
+use std::time::Duration;
+
 use anyhow::Context;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
 use super::dry_run::show_plan;
 use super::progress::Screen;
+use super::runs::{Again, recover};
 use super::through::{Service, find, interrupts};
-use super::{Exit, Failure, put, put_json};
-use crate::model::{Declared, Grade, LoadClass, RunWish};
-use crate::os::{self, LoadLock, Root};
+use super::{Exit, Failure, put, put_json, tell};
+use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish};
+use crate::os::{self, HardwareWatchdog, LoadLock, Root};
 use crate::report::{self, Style};
-use crate::run::{Pulse, RunOutcome, RunSetup, Stops, plan_run, prepare_run, run_suite};
+use crate::run::{
+    Companions, Pulse, RunOutcome, RunSetup, Stops, open_whole_store, plan_run, prepare_run,
+    run_suite, set_aside_gap, stand_on_ledger,
+};
 use crate::store::Store;
 
 /// Runs the command.
@@ -53,9 +59,13 @@ fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<
 
 /// Without a service: the run is this process's own.
 fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
-    let prepared = prepare_run(root, wish).map_err(Failure::usage)?;
+    let mut prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
-    let store = open_store(wanted.store.store.as_deref())?;
+    let (mut store, aside) = open_whole(wanted.store.store.as_deref())?;
+    recover(&mut store, root, Again::Late);
+    prepared.header.gaps.extend(aside);
+    stand_on_ledger(root, &store, &mut prepared.header)?;
+    let companions = companions(root, wanted.watchdog)?;
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -67,6 +77,7 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
             store,
             stops: Stops::signals().context("cannot listen for signals")?,
             pulse: Pulse::default(),
+            companions,
         };
         anyhow::Ok(run_suite(setup, &mut screen).await?)
     });
@@ -113,6 +124,48 @@ pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Fail
     Ok(Store::open(&folder)?)
 }
 
+/// Most that a machine may stand still before its watchdog resets it; drivers may give less.
+const WATCHDOG_TIME: Duration = Duration::from_secs(60);
+
+fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
+    let watchdog = watchdog.then(|| HardwareWatchdog::arm(root, WATCHDOG_TIME));
+    let watchdog = watchdog.transpose().map_err(Failure::usage)?;
+    if let Some(armed) = &watchdog {
+        let facts = armed.facts();
+        tell(&format!(
+            "the watchdog `{}` is armed: it fires after {} s without a sign of life, and is stopped at \
+             the end of the run",
+            report::escape(&facts.name),
+            facts.timeout.as_secs()
+        ));
+    }
+    Ok(Companions {
+        watchdog,
+        awake: !root.is_simulated(),
+        clocks: Some(root.clone()),
+    })
+}
+
+/// The same, checked first; a damaged record is set aside and told.
+pub(super) fn open_whole(
+    folder: Option<&std::path::Path>,
+) -> Result<(Store, Option<Gap>), Failure> {
+    let folder = match folder {
+        Some(folder) => folder.to_path_buf(),
+        None => os::state_folder().map_err(Failure::usage)?,
+    };
+    let (store, aside) = open_whole_store(&folder, os::moment().wall)?;
+    let gap = aside.as_ref().map(set_aside_gap);
+    if let Some(gap) = &gap {
+        tell(&format!(
+            "warning: {}: {}",
+            report::escape(&gap.about),
+            gap.remedy
+        ));
+    }
+    Ok((store, gap))
+}
+
 /// The suite and the declarations as typed; a file is read here, with the person's rights.
 pub(super) fn wish(named: &SuiteNamed) -> Result<RunWish, Failure> {
     let name = &named.suite;
@@ -150,7 +203,13 @@ fn declared(named: &SuiteNamed) -> Declared {
         clock_mhz: clocks
             .filter_map(|class| Some((class, given(class)?)))
             .collect(),
+        kind_clock_mhz: named
+            .efficiency_clock
+            .map(|mhz| (EFFICIENCY.to_owned(), mhz))
+            .into_iter()
+            .collect(),
         ambient_c: named.ambient,
         note: named.note.clone(),
+        standing: None,
     }
 }

@@ -118,6 +118,11 @@ pub enum WalkOutcome {
 pub trait FaultSink: Beat {
     /// One wrong word.
     fn fault(&mut self, fault: WordFault);
+
+    /// Whether the walk is to flush what it leaves from the caches, so that reads reach the memory.
+    fn flushes(&self) -> bool {
+        false
+    }
 }
 
 /// One of several workers that exchange data through a shared area.
@@ -161,6 +166,9 @@ pub enum Body {
     Walk {
         /// The pass.
         pass: WalkPass,
+        /// Its second half, for a walk that stores and leaves alone first: reads back what the same pass
+        /// stored. A worker whose load has another core moves there in between.
+        reread: Option<WalkPass>,
     },
     /// Exchanges data with the other workers of its load.
     Group {

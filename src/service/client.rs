@@ -2,6 +2,7 @@
 
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use axum::body::{Body, Bytes};
 use futures_util::StreamExt;
@@ -13,16 +14,20 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use tokio::net::UnixStream;
 use tokio::sync::mpsc::UnboundedReceiver;
+use tokio::time::timeout;
 
 use super::agenda::NewJob;
-use super::http::{JobBody, MoveBody, ServiceFacts, StopBody, WishBody};
-use crate::model::{Entry, Job, JobId, Record, RunHeader, RunWish};
+use super::http::{EntriesBody, JobBody, LedgerBody, MoveBody, ServiceFacts, StopBody, WishBody};
+use crate::ledger::{Ledger, Outcome};
+use crate::model::{Entry, Job, JobId, LedgerEntry, Record, RunHeader, RunWish};
 use crate::report::QueueView;
 use crate::run::Observer;
 use crate::store::{DamagedRow, RunSummary, StoredRow, record_of};
 
 /// Largest answer that is taken in whole, in bytes.
 const MOST_ANSWER: usize = 64 << 20;
+/// A service says at once what it is.
+const FACTS_WITHIN: Duration = Duration::from_secs(5);
 /// Longest line of a stream, in bytes.
 const MOST_LINE: usize = 16 << 20;
 
@@ -83,10 +88,10 @@ pub async fn find_service(sockets: &[PathBuf]) -> Result<Option<Client>, (PathBu
                 continue;
             }
         }
-        match (Asker { socket })
-            .json(Method::GET, "/v1/service", None)
-            .await
-        {
+        let asker = Asker { socket };
+        let facts = asker.json(Method::GET, "/v1/service", None);
+        let late = |_| Err(asker.gone("it is too slow".into()));
+        match timeout(FACTS_WITHIN, facts).await.unwrap_or_else(late) {
             Ok(facts) => {
                 let socket = socket.clone();
                 return Ok(Some(Client { socket, facts }));
@@ -219,6 +224,32 @@ impl Client {
                 show(&self.asker().parse(data)?, run, &mut watched, observer);
             }
         }
+    }
+
+    /// The ledger of its machine.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn ledger(&self) -> Result<Ledger, ServiceError> {
+        let body: LedgerBody = self.asker().json(Method::GET, "/v1/ledger", None).await?;
+        let outcomes = body.outcomes.iter();
+        let outcomes = outcomes
+            .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
+        Ok(Ledger::new(&body.rows, outcomes.collect(), &body.boot_id))
+    }
+
+    /// Writes entries into the ledger, all or none, behind row `after`.
+    ///
+    /// # Errors
+    /// It refuses or is gone; somebody else may have written since it was read.
+    pub async fn write_ledger(
+        &self,
+        after: i64,
+        entries: &[LedgerEntry],
+    ) -> Result<(), ServiceError> {
+        let entries = entries.to_vec();
+        self.post("/v1/ledger", json!(EntriesBody { after, entries }))
+            .await
     }
 
     /// The queue.

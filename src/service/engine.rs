@@ -17,9 +17,7 @@ use super::agenda::{
 };
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
 use super::state::{QueueState, length_of, queue_view};
-use super::surroundings::{
-    pending_change, read_boot_id, read_checked, read_holds, read_surroundings,
-};
+use super::surroundings::{read_boot_id, read_holds, read_surroundings, read_tuning};
 use crate::model::{
     Conditions, Hold, HoldKind, Job, JobId, Moment, QueueChange, QueueMark, RecheckPolicy, RunWish,
     ScheduleEntry,
@@ -34,6 +32,9 @@ const LOADED_ELSEWHERE: Duration = Duration::from_secs(15);
 const RETRY_STORAGE: Duration = Duration::from_secs(60);
 /// Surroundings older than this are read again before anything is decided on them.
 const FRESH: Duration = Duration::from_secs(2);
+
+/// Whoever followed a run that the end of the service ended may read its verdict for so long.
+const LAST_WORDS: Duration = Duration::from_millis(500);
 
 /// Somebody's request.
 #[derive(Debug)]
@@ -80,6 +81,7 @@ pub(super) struct Engine {
     loaded_elsewhere: bool,
     storage: Option<Hold>,
     ending: bool,
+    interrupted: bool,
     snapshot: watch::Sender<Snapshot>,
     rows: watch::Sender<u64>,
 }
@@ -101,6 +103,7 @@ impl Engine {
             loaded_elsewhere: false,
             storage: None,
             ending: false,
+            interrupted: false,
             snapshot: watch::Sender::new(Snapshot::default()),
             rows: watch::Sender::new(0),
         }
@@ -124,6 +127,9 @@ impl Engine {
             let pulse = self.running.as_ref().map(|running| running.pulse.clone());
             let sleep = sleep(look_again, self.setup.watchdog, pulse);
             if self.ending && self.running.is_none() {
+                if self.interrupted {
+                    tokio::time::sleep(LAST_WORDS).await;
+                }
                 return;
             }
             tokio::select! {
@@ -248,9 +254,11 @@ impl Engine {
     fn facts(&self) -> Facts {
         let now = os::moment();
         let store = &self.setup.state.store;
-        let read = read_checked(store, &self.setup.policy.suite, &self.setup.root);
-        let checked = read.unwrap_or(Checked::Never);
-        let change = pending_change(store, &self.boot_id).unwrap_or(None);
+        let read = read_tuning(store, &self.setup.policy.suite, &self.setup.root);
+        let (change, checked) = read.unwrap_or_else(|error| {
+            tracing::warn!(%error, "the ledger cannot be read");
+            (None, Checked::Never)
+        });
         let mut holds = read_holds(&self.setup.root, now);
         holds.extend(self.storage.clone());
         Facts {
@@ -312,6 +320,7 @@ impl Engine {
             Action::Run(wish) => return self.run_now(*wish, asker, reply),
             Action::Stop { run, at_once } => self.stop(run, at_once),
             Action::Show => Ok(Answer::Queue(Box::new(self.view()))),
+            Action::Cancel(id) if self.runs(id) => self.end_run(StopWish::Stop),
             Action::Add(_)
             | Action::Move { .. }
             | Action::Cancel(_)
@@ -327,16 +336,27 @@ impl Engine {
             .running
             .as_ref()
             .filter(|running| running.run == Some(run));
-        let running = running.ok_or(Refusal::NotRunning(run))?;
-        let wish = if at_once {
+        running.ok_or(Refusal::NotRunning(run))?;
+        self.end_run(if at_once {
             StopWish::Kill
         } else {
             StopWish::Stop
-        };
-        running
-            .stop
-            .send(wish)
-            .map_err(|_| Refusal::NotRunning(run))?;
+        })
+    }
+
+    fn runs(&self, id: JobId) -> bool {
+        self.running
+            .as_ref()
+            .is_some_and(|running| running.job == id)
+    }
+
+    /// Tells the run under way; one that has ended by itself meanwhile need not hear it.
+    fn end_run(&self, wish: StopWish) -> Result<Answer, Refusal> {
+        if let Some(running) = &self.running
+            && running.stop.send(wish).is_err()
+        {
+            tracing::debug!("the run has just ended");
+        }
         Ok(Answer::Done)
     }
 
@@ -432,17 +452,15 @@ impl Engine {
 
     /// The first time the run is ended with a verdict, the second time at once.
     fn end(&mut self) {
-        if let Some(running) = &self.running {
-            let wish = if self.ending {
-                StopWish::Kill
-            } else {
-                StopWish::Interrupt("the service was told to end".to_owned())
-            };
-            if running.stop.send(wish).is_err() {
-                tracing::debug!("the run has just ended");
-            }
+        let wish = if std::mem::replace(&mut self.ending, true) {
+            StopWish::Kill
+        } else {
+            StopWish::Interrupt("the service was told to end".to_owned())
+        };
+        self.interrupted |= self.running.is_some();
+        if let Err(refusal) = self.end_run(wish) {
+            tracing::debug!(%refusal, "nothing to end");
         }
-        self.ending = true;
     }
 
     fn view(&self) -> QueueView {

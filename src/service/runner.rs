@@ -10,7 +10,8 @@ use tokio::sync::watch;
 use crate::model::{Entry, Grade, JobId, Record, RunHeader, RunWish};
 use crate::os::{self, LoadLock, Root};
 use crate::run::{
-    Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run, run_suite,
+    Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run,
+    run_suite, stand_on_ledger,
 };
 use crate::store::Store;
 
@@ -83,7 +84,7 @@ pub(super) fn start_run(order: RunOrder, news: UnboundedSender<RunNews>) -> Runn
 
 fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<RunNews>) -> RunEnd {
     let _lock = order.lock;
-    let prepared = match prepare_run(&order.root, &order.wish) {
+    let mut prepared = match prepare_run(&order.root, &order.wish) {
         Ok(prepared) => prepared,
         Err(error) => return RunEnd::Refused(Box::new(error)),
     };
@@ -92,6 +93,9 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
         Ok(store) => store,
         Err(error) => return broken(&error),
     };
+    if let Err(error) = stand_on_ledger(&order.root, &store, &mut prepared.header) {
+        return broken(&error);
+    }
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build();
@@ -104,6 +108,11 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
         store,
         stops,
         pulse,
+        companions: Companions {
+            watchdog: None,
+            awake: !order.root.is_simulated(),
+            clocks: Some(order.root),
+        },
     };
     let mut teller = Teller {
         news,

@@ -162,6 +162,63 @@ name = "nowhere"
 }
 
 #[test]
+fn a_schedule_is_read_and_its_mistakes_are_told_with_their_places() {
+    let read = parse_configuration("soakproof.toml", &uncommented()).expect("right");
+    let [entry] = read.schedule.as_slice() else {
+        panic!("one");
+    };
+    assert_eq!(
+        (entry.name.as_str(), entry.when.as_str()),
+        ("friday night", "0 22 * * FRI")
+    );
+    assert_eq!(entry.zone.as_deref(), Some("Europe/Berlin"));
+    let window = entry.conditions.window.as_ref().expect("a window");
+    assert_eq!(window.minutes(), 9 * 60);
+    assert_eq!(entry.conditions.idle_s, Some(600));
+    assert!(read.recheck.enabled);
+
+    let text = r#"
+[recheck]
+enabled = "no"
+suite = "rechek"
+
+[[schedule]]
+name = "a"
+when = "0 25 * * *"
+suite = "smoke"
+priority = 1.5
+
+[[schedule]]
+name = "a"
+when = "0 22 * * *"
+zone = "Mars/Olympus"
+suite = "overnight"
+window = "22:00-23:00"
+
+[[schedule]]
+when-idel = "10min"
+"#;
+    let expected = [
+        "soakproof.toml:3:11: `enabled` must be `true` or `false`",
+        "soakproof.toml:4:9: no suite is called `rechek`; did you mean `recheck`?",
+        "soakproof.toml:8:8: `0 25 * * *` is not a calendar expression of five fields",
+        "soakproof.toml:10:12: `priority` must be a whole number",
+        "soakproof.toml:12:1: a second entry is called `a`",
+        "soakproof.toml:15:8: no time zone is called `Mars/Olympus`",
+        "soakproof.toml:17:10: `overnight` takes 4",
+        "soakproof.toml:19:1: the entry has no `name`",
+        "soakproof.toml:19:1: the entry has no `suite`",
+        "soakproof.toml:19:1: the entry has no `when`",
+        "soakproof.toml:20:1: unknown key `when-idel` in [[schedule]]; did you mean `when-idle`?",
+    ];
+    let told = complaints(text);
+    for (line, start) in told.iter().zip(expected) {
+        assert!(line.starts_with(start), "\n{line}\ninstead of\n{start}");
+    }
+    assert_eq!(told.len(), expected.len(), "{told:#?}");
+}
+
+#[test]
 fn an_authorization_does_not_travel_in_clear() {
     let with = |url: &str| {
         let text =

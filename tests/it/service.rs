@@ -131,6 +131,20 @@ impl Site {
         command
     }
 
+    /// What a service says that must end by itself.
+    fn refused(&self, mut command: Command, code: i32) -> String {
+        let child = command.stderr(Stdio::piped()).spawn().expect("starts");
+        let mut service = Service { child };
+        let status = self.wait("a service to be refused", || {
+            service.child.try_wait().expect("asked")
+        });
+        let mut said = String::new();
+        let mut errors = service.child.stderr.take().expect("piped");
+        errors.read_to_string(&mut said).expect("text");
+        assert_eq!(status.code(), Some(code), "{said}");
+        said
+    }
+
     fn serve(&self) -> Service {
         let service = Service {
             child: self.service_command().spawn().expect("starts"),
@@ -345,24 +359,16 @@ fn a_second_service_is_refused_by_name() {
     let site = Site::new();
     let service = site.serve();
     let mut second = site.service_command();
-    second
-        .env("SOAKPROOF_SOCKET", site.path("other"))
-        .stderr(Stdio::piped());
-    let second = second.output().expect("starts");
-    let said = String::from_utf8_lossy(&second.stderr).into_owned();
-    assert_eq!(second.status.code(), Some(1), "{said}");
+    second.env("SOAKPROOF_SOCKET", site.path("other"));
+    let said = site.refused(second, 1);
     assert!(
         said.contains(&format!("process {}", service.pid())),
         "{said}"
     );
 
     let mut third = site.service_command();
-    third
-        .env("SOAKPROOF_STORE", site.path("store-2"))
-        .stderr(Stdio::piped());
-    let third = third.output().expect("starts");
-    let said = String::from_utf8_lossy(&third.stderr).into_owned();
-    assert_eq!(third.status.code(), Some(1), "{said}");
+    third.env("SOAKPROOF_STORE", site.path("store-2"));
+    let said = site.refused(third, 1);
     assert!(said.contains("another service listens"), "{said}");
     // Neither has done the first any harm.
     assert!(site.jobs().is_empty());
@@ -379,6 +385,36 @@ fn a_second_service_is_refused_by_name() {
 }
 
 #[test]
+fn a_cancelled_job_that_runs_ends_with_a_verdict_and_whoever_follows_an_ending_service_sees_it() {
+    let site = Site::new();
+    let service = site.serve();
+    let id = site.add(&site.suite(60), &[]);
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    sleep(Duration::from_millis(1500));
+    site.json(&["queue", "cancel", &id.to_string(), "--json"]);
+    site.wait_for_state(id, "done");
+    let report = site.json(&["report", "last", "--json"]);
+    assert_eq!(report["run"]["end"]["why"], "stopped", "{report:#}");
+
+    let machine = site.text("machine");
+    let client = site
+        .command(&["run", &site.suite(60), "--machine", &machine, "--json"])
+        .spawn()
+        .expect("starts");
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    sleep(Duration::from_millis(1500));
+    service.send(Signal::SIGTERM);
+    let output = client.wait_with_output().expect("ends");
+    let report: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(report["run"]["end"]["why"], "interrupted", "{report:#}");
+    assert_eq!(output.status.code(), Some(5));
+}
+
+#[test]
 fn a_dead_services_socket_is_replaced_and_anything_else_is_left_alone() {
     let site = Site::new();
     site.serve().die();
@@ -387,11 +423,8 @@ fn a_dead_services_socket_is_replaced_and_anything_else_is_left_alone() {
 
     fs::remove_file(site.path("socket")).expect("removed");
     fs::write(site.path("socket"), "precious").expect("written");
-    let mut refused = site.service_command();
-    let refused = refused.stderr(Stdio::piped()).output().expect("starts");
-    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    let said = site.refused(site.service_command(), 1);
     assert!(said.contains("not a socket"), "{said}");
-    assert_eq!(refused.status.code(), Some(1));
     let left = fs::read_to_string(site.path("socket")).expect("there");
     assert_eq!(left, "precious");
 }
@@ -492,6 +525,36 @@ fn a_job_with_a_time_is_announced_and_then_runs() {
         .parse()
         .expect("RFC 3339");
     assert!(started >= at, "{started} is before {at}");
+}
+
+#[test]
+fn a_schedule_is_kept_and_a_mistake_in_it_starts_nothing() {
+    let site = Site::new();
+    let write = |when: &str| {
+        let text =
+            format!("[[schedule]]\nname = \"often\"\nwhen = \"{when}\"\nsuite = \"smoke\"\n");
+        fs::write(site.path("soakproof.toml"), text).expect("written");
+    };
+    write("61 * * * *");
+    let mut command = site.service_command();
+    command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
+    let said = site.refused(command, 2);
+    assert!(said.contains("soakproof.toml:3:8: `61 * * * *`"), "{said}");
+
+    write("* * * * *");
+    let mut command = site.service_command();
+    command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
+    let _service = Service {
+        child: command.spawn().expect("starts"),
+    };
+    site.wait("the service to answer", || {
+        UnixStream::connect(site.path("socket")).ok()
+    });
+    let answer = raw(
+        &site,
+        b"GET /v1/schedule HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n",
+    );
+    assert!(answer.contains("\"often\""), "{answer}");
 }
 
 /// Status, content type and body of one raw request.

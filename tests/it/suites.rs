@@ -21,7 +21,7 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 22] = [
+    let list: [(&str, LoadClass, KernelBody); 27] = [
         ("int-streams.reg", ScalarInteger, Compute),
         ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
@@ -37,13 +37,18 @@ fn kernels() -> Vec<KernelFact> {
         ("product-f64.l1", WideVector, Compute),
         ("product-f32.l1", WideVector, Compute),
         ("vec-int.l1", WideVector, Compute),
+        ("vec-int52.l1", WideVector, Compute),
+        ("all-units.l1", WideVector, Compute),
         ("march.memory", Memory, Walk),
         ("address.memory", Memory, Walk),
         ("rotated-background.memory", Memory, Walk),
         ("random-block.memory", Memory, Walk),
+        ("copy.memory", Memory, Walk),
+        ("chase.memory", Memory, Walk),
         ("hold.memory", Memory, Walk),
         ("atomics.shared", Contention, Group),
         ("handover.shared", Contention, Group),
+        ("publish.shared", Contention, Group),
     ];
     let facts = list.map(|(name, class, body)| KernelFact {
         name: name.to_string(),
@@ -226,8 +231,9 @@ fn the_kernels_of_the_program_are_what_suites_take_them_for() {
 fn the_example_suite_of_the_readme_is_right() {
     let readme =
         std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).unwrap();
-    let (_, after) = readme.split_once("```toml\n").unwrap();
-    let (example, _) = after.split_once("```").unwrap();
+    let mut blocks = readme.split("```toml\n").skip(1);
+    let after = blocks.find(|text| text.starts_with("about = \"half an hour"));
+    let (example, _) = after.unwrap().split_once("```").unwrap();
     let suite = parsed(example);
     let plan = resolve_suite(&suite, &machine(2, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
     assert_eq!(plan.load_length(), Duration::from_mins(30));
@@ -350,6 +356,16 @@ fn each_mistake_is_told_with_its_place_and_what_would_be_right() {
                 "kernels = [\"march.memory\", \"fma-f64.l1\"]\ncores = \"all\"\nmemory = \"5%\"\n",
             ),
             "7:28: `fma-f64.l1` computes by itself, but `march.memory` walks memory",
+        ),
+        (
+            load(
+                "kernels = [\"march.memory\"]\ncores = \"all\"\nmemory = \"5%\"\nflush = \"yes\"\n",
+            ),
+            "10:9: `flush` must be `true` or `false`",
+        ),
+        (
+            load("kernels = [\"fma-f64.l1\"]\ncores = \"all\"\nflush = true\n"),
+            "9:9: `flush` belongs to kernels that walk memory",
         ),
         (
             load("kernels = [\"atomics.shared\"]\ncores = \"all\"\nrhythm = \"sparse\"\n"),
@@ -531,7 +547,7 @@ fn a_share_of_memory_is_shortened_to_keep_the_reserve_and_said_so() {
     let roomy = crate::suites::machine(4, 1, 512 * GIB, 500 * GIB);
     let plan = fitted("handover", &roomy);
     assert!(plan.shortened.is_empty(), "{:?}", plan.shortened);
-    let each = plan.stages[7].segments[0].loads[0].memory_bytes_per_worker;
+    let each = plan.stages[8].segments[0].loads[0].memory_bytes_per_worker;
     assert_eq!(each, 500 * GIB * 85 / 100 / 4 / 4096 * 4096);
 }
 
@@ -577,7 +593,7 @@ fn what_is_written_is_what_is_read() {
     let text = format!(
         "{ONE_STAGE}time = \"10s\"\n[[stage.load]]\nkernels = [\"march.memory\", \"hold.memory\"]\n\
          cores = [1]\nrhythm = \"sparse\"\nlongest-gap = \"300ms\"\nseed = 7\nmemory = \"3GiB\"\n\
-         switch = \"every-pass\"\n[heat]\njudged = 80\nmaker = 99.5\n"
+         flush = true\nswitch = \"every-pass\"\n[heat]\njudged = 80\nmaker = 99.5\n"
     );
     let suite = parsed(&text);
     let load = &suite.stages[0].loads[0];
@@ -591,6 +607,9 @@ fn what_is_written_is_what_is_read() {
     );
     assert_eq!(load.memory, Some(MemoryShare::Bytes(3 * GIB)));
     assert_eq!(load.switch_ms, 0);
+    assert!(load.flush);
+    let plan = resolve_suite(&suite, &machine(2, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
+    assert!(plan.stages[0].segments[0].loads[0].flush);
     assert_eq!(suite.name, "x");
     // Limits not written keep the values that the head of smoke.toml states.
     let heat = suite.heat;

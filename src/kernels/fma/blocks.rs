@@ -1,4 +1,4 @@
-//! The blocks that `build/` writes, by kind, format and instruction set.
+//! The blocks that `src/build/` writes, by kind, format and instruction set.
 
 #![expect(
     unsafe_code,

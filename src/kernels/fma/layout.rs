@@ -3,7 +3,7 @@
 
 use crate::kernels::Work;
 
-/// What a chain does; numbers as in `build/blocks.rs`.
+/// What a chain does; numbers as in `src/build/blocks.rs`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Kind {
     /// Stretches, contracts, folds what was contracted.

@@ -32,7 +32,7 @@
 //! Addresses and counters of a block are no data: a flip there makes a crash or wrong sums.
 //!
 //! Sums are integers, so neither width nor order of work shows in them. The blocks are written by
-//! `build/`; the portable body in `body` is the definition, and a hundred times slower at worst.
+//! `src/build/`; the portable body in `body` is the definition, and a hundred times slower at worst.
 
 mod answers;
 #[cfg(target_arch = "x86_64")]

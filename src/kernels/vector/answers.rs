@@ -45,3 +45,89 @@ pub(super) static VEC_INT_L1: &[KnownAnswer] = &[
         ],
     },
 ];
+
+/// `all-units.l1`.
+pub(super) static ALL_UNITS_L1: &[KnownAnswer] = &[
+    KnownAnswer {
+        rounds: 1024,
+        answer: [
+            0x7b2f_77cb_89ba_b9c5,
+            0x0599_8978_d0fa_7e20,
+            0xed50_ef46_9215_be21,
+            0x2fef_448e_e168_aaea,
+            0x37f1_465b_2196_c2f5,
+            0x73fd_974f_9747_b7c9,
+            0x19f1_5bd6_f75a_fca5,
+            0x326d_9930_296c_63a7,
+        ],
+    },
+    KnownAnswer {
+        rounds: 1,
+        answer: [
+            0x9e80_1792_bfb6_74b1,
+            0xafb0_bfeb_edc9_c9be,
+            0x496a_131d_3e05_5f87,
+            0xcc9b_5cce_9ea0_9839,
+            0xcf4c_f176_7bac_c8d3,
+            0xa8b9_308e_e3fb_5e34,
+            0x4c15_265e_a905_97f9,
+            0x6d07_d5df_5e06_24dc,
+        ],
+    },
+    KnownAnswer {
+        rounds: 11,
+        answer: [
+            0x2230_fc43_db2a_3e71,
+            0xadd1_9980_5ce5_82e1,
+            0x6957_1d94_c391_0c10,
+            0x183e_1da8_3906_da38,
+            0x5c71_a7c1_7f8a_c81b,
+            0xda93_9102_96c1_e40c,
+            0x4ba8_f667_e861_92dd,
+            0xf182_9d31_03fc_5b94,
+        ],
+    },
+];
+
+/// `vec-int52.l1`.
+pub(super) static VEC_INT52_L1: &[KnownAnswer] = &[
+    KnownAnswer {
+        rounds: 4096,
+        answer: [
+            0xdafc_f7ab_514a_78b5,
+            0x780d_3265_3246_9c98,
+            0x5263_6809_a289_51e5,
+            0x1a58_2a8c_9533_2328,
+            0x4337_bdb9_d87f_43a6,
+            0xefbc_9bd2_fbcf_7435,
+            0x2c93_5f7f_1c0e_c263,
+            0xbb06_bfb4_9e5f_fde0,
+        ],
+    },
+    KnownAnswer {
+        rounds: 1,
+        answer: [
+            0x9634_d982_978a_7f2a,
+            0x9a56_1f92_fd0c_a610,
+            0x8430_4dd2_d2e6_b19a,
+            0x184a_71dd_bdc2_095b,
+            0x93f2_c79e_0777_1ec6,
+            0x67e5_ff05_51e6_9b6a,
+            0x2ee6_ce95_14d6_7201,
+            0x70d0_e8ec_3d0b_7f4f,
+        ],
+    },
+    KnownAnswer {
+        rounds: 11,
+        answer: [
+            0xce9e_e011_7f92_22c1,
+            0x540e_8d03_8db9_3838,
+            0xcbb3_fe3c_b59c_5f02,
+            0xcb78_946e_abe1_f11a,
+            0xdf72_5d26_3b5c_b3a0,
+            0x2d47_485c_073c_afcb,
+            0xa578_4f3d_3a6f_e944,
+            0xf441_5a54_a7bc_6e28,
+        ],
+    },
+];

@@ -4,10 +4,11 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::check_notice::check_notices;
+use super::check_schedule::{check_recheck, check_schedule};
 use super::written::{Configuration, ServiceSection, WatchdogSection};
 use crate::form::{CheckFormError, Draft, Keys, check_form};
 
-const SECTIONS: [&str; 3] = ["service", "notice", "watchdog"];
+const SECTIONS: [&str; 5] = ["service", "notice", "watchdog", "schedule", "recheck"];
 const SERVICE_KEYS: [&str; 4] = ["store", "socket", "listen", "token-file"];
 const WATCHDOG_KEYS: [&str; 1] = ["enabled"];
 
@@ -22,6 +23,8 @@ pub fn parse_configuration(origin: &str, text: &str) -> Result<Configuration, Ch
             service: check_service(draft, &keys),
             notices: check_notices(draft, &keys),
             watchdog: check_watchdog(draft, &keys),
+            schedule: check_schedule(draft, &keys),
+            recheck: check_recheck(draft, &keys),
         })
     })
 }

@@ -3,10 +3,11 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::service::notices::Target;
 
 /// Everything that the configuration says. Without a file it is [`Configuration::default`].
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Configuration {
     /// Where things are.
     pub service: ServiceSection,
@@ -14,6 +15,10 @@ pub struct Configuration {
     pub notices: Vec<Target>,
     /// The hardware watchdog.
     pub watchdog: WatchdogSection,
+    /// What is put into the queue at which times.
+    pub schedule: Vec<ScheduleEntry>,
+    /// What a declared change starts.
+    pub recheck: RecheckPolicy,
 }
 
 /// Where the service keeps things and where it listens.

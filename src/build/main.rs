@@ -1,11 +1,10 @@
-//! Writes the inner blocks of the multiply-add kernels as assembler text. A compiler neither keeps
-//! their chains in registers nor staggers them, and by hand the staggered order of a hundred and more
-//! instructions cannot be kept right for every width; a schedule can.
+//! Writes the inner blocks of the multiply-add and all-units kernels as assembler text. A compiler
+//! neither keeps their chains in registers nor staggers them, and by hand the staggered order of a hundred
+//! and more instructions cannot be kept right for every width; a schedule can.
 
-#[path = "build/blocks.rs"]
 mod blocks;
-#[path = "build/schedule.rs"]
 mod schedule;
+mod units;
 
 use std::error::Error;
 use std::path::PathBuf;
@@ -18,6 +17,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     if std::env::var("CARGO_CFG_TARGET_ARCH")? == "x86_64" {
         let folder = PathBuf::from(std::env::var("OUT_DIR")?);
         std::fs::write(folder.join("fma_blocks.s"), blocks::assembler_text())?;
+        std::fs::write(folder.join("units_blocks.s"), units::assembler_text())?;
     }
     Ok(())
 }
