@@ -309,8 +309,7 @@ impl Step {
         }
         // The copy is of the constant: a flip in it moves the result by at least one place. A copy of
         // the state could lose a flip in the contraction.
-        let register = block.width.register;
-        let copied = format!("vmovapd %0, {}", centre.replace("zmm", register));
+        let copied = format!("vmovapd %0, {centre}");
         self.put(turn, 0, copied, &[self.next_state()]);
         let text = format!("vfmadd231{fused} %0, %1, {contract}");
         self.put(turn, 0, text, &[self.next_state(), self.state()]);

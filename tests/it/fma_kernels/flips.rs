@@ -5,7 +5,7 @@ use soakproof::kernels::{Beat, Go, detect};
 use soakproof::model::InstructionSet;
 
 use super::reference::{Fault, answer};
-use super::{Arena, Kernel, NAMES, random};
+use super::{Arena, Kernel, NAMES, Steady, random};
 
 /// Step level: any value that is about to be read, be it in the arena or in a register.
 #[test]
@@ -54,24 +54,31 @@ impl Beat for Flipper {
     }
 }
 
-/// Pass level: any bit of the arena, between any two beats, on the real code.
-fn flip_in_passes(kernel: &Kernel, path: InstructionSet, trials: u64) {
-    let known = kernel.shortest();
+/// Pass level: a bit of the arena between any two beats, on the real code. `choose` makes word and bit of two
+/// random numbers.
+fn flip_in_passes(
+    kernel: &Kernel,
+    path: InstructionSet,
+    trials: u64,
+    choose: impl Fn(u64, u64) -> (u64, u64),
+) {
+    let rounds = kernel.shortest().rounds;
     let mut arena = Arena::new(kernel.words);
+    let right = kernel.run(path, &mut arena, rounds, &mut Steady);
     for trial in 0..trials {
         let number = |index| random(22, 3 * trial + index);
+        let (word, bit) = choose(number(1), number(2));
         let mut flipper = Flipper {
             arena: arena.words().as_mut_ptr(),
             at_beat: number(0) % 8,
-            word: (number(1) % kernel.words as u64) as usize,
-            bit: number(2) % 64,
+            word: word as usize,
+            bit,
             beats: 0,
         };
-        let got = kernel.run(path, &mut arena, known.rounds, &mut flipper);
+        let got = kernel.run(path, &mut arena, rounds, &mut flipper);
         let (name, beat) = (kernel.name, flipper.at_beat);
-        let (word, bit) = (flipper.word, flipper.bit);
         assert_ne!(
-            got[7], known.answer[7],
+            got[7], right[7],
             "{name} {path:?}: beat {beat} word {word} bit {bit}"
         );
     }
@@ -88,8 +95,24 @@ fn no_flip_in_an_arena_is_missed() {
         };
         for path in kernel.paths(&detect()) {
             let slow = path == InstructionSet::Portable;
-            flip_in_passes(&kernel, path, if slow { trials / 100 } else { trials });
+            let trials = if slow { trials / 100 } else { trials };
+            flip_in_passes(&kernel, path, trials, |word, bit| {
+                (word % kernel.words as u64, bit % 64)
+            });
         }
+    }
+}
+
+/// The flips that a sum of remainders could take back: the state one place off, so that it may be off
+/// by as much in the next round. At a slope of 0.2 one in a hundred of these was missed.
+#[test]
+fn no_flip_of_the_last_place_of_a_state_is_missed() {
+    for name in ["product-f64.l1", "product-f32.l1", "fma-f64.l1"] {
+        let kernel = Kernel::find(name);
+        let path = kernel.spec.best_path(&detect());
+        flip_in_passes(&kernel, path, 5_000, |word, _| {
+            (word % kernel.shape.state as u64, 0)
+        });
     }
 }
 
@@ -99,7 +122,9 @@ fn flip_campaign() {
     for name in NAMES {
         let kernel = Kernel::find(name);
         for path in kernel.paths(&detect()) {
-            flip_in_passes(&kernel, path, 10_000);
+            flip_in_passes(&kernel, path, 10_000, |word, bit| {
+                (word % kernel.words as u64, bit % 64)
+            });
         }
     }
 }
