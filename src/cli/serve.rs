@@ -30,6 +30,7 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
             notice: wanted.notice,
             settle: wanted.settle,
         },
+        hardware_watchdog: configuration.watchdog.enabled,
         schedule: configuration.schedule,
         policy: configuration.recheck,
     })?;

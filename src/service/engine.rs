@@ -63,6 +63,8 @@ pub(super) struct EngineSetup {
     pub(super) schedule: Vec<ScheduleEntry>,
     pub(super) policy: RecheckPolicy,
     pub(super) calls: Receiver<Call>,
+    /// Arm the hardware watchdog during runs.
+    pub(super) hardware_watchdog: bool,
     /// How often the system's watchdog wants to hear of us.
     pub(super) watchdog: Option<Duration>,
 }
@@ -304,6 +306,7 @@ impl Engine {
             root: self.setup.root.clone(),
             store: self.setup.folder.clone(),
             lock,
+            watchdog: self.setup.hardware_watchdog,
             rows: self.rows.clone(),
         };
         self.notice = None;

@@ -3,17 +3,21 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
+use std::time::Duration;
 
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::watch;
 
-use crate::model::{Entry, Grade, JobId, Record, RunHeader, RunWish};
-use crate::os::{self, LoadLock, Root};
+use crate::model::{Entry, Gap, GapKind, Grade, JobId, Record, RunHeader, RunWish};
+use crate::os::{self, HardwareWatchdog, LoadLock, Root};
 use crate::run::{
     Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run,
     run_suite, stand_on_ledger,
 };
 use crate::store::Store;
+
+/// How long the hardware watchdog waits for a sign of life.
+const WATCHDOG_TIME: Duration = Duration::from_secs(60);
 
 /// What the engine hears of a run.
 #[derive(Debug)]
@@ -48,6 +52,8 @@ pub(super) struct RunOrder {
     pub(super) root: Root,
     pub(super) store: PathBuf,
     pub(super) lock: LoadLock,
+    /// Arm the hardware watchdog.
+    pub(super) watchdog: bool,
     /// Counts up whenever there is more to read.
     pub(super) rows: watch::Sender<u64>,
 }
@@ -103,13 +109,18 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
         Ok(runtime) => runtime,
         Err(error) => return broken(&error),
     };
+    let watchdog = if order.watchdog {
+        arm_watchdog(&order.root, &mut prepared.header.gaps)
+    } else {
+        None
+    };
     let setup = RunSetup {
         prepared,
         store,
         stops,
         pulse,
         companions: Companions {
-            watchdog: None,
+            watchdog,
             awake: !order.root.is_simulated(),
             clocks: Some(order.root),
         },
@@ -124,6 +135,24 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
             stored: outcome.stored,
         },
         Err(error) => broken(&error),
+    }
+}
+
+/// A watchdog that cannot be had is a gap: nobody is there to be asked, and the night is worth more.
+fn arm_watchdog(root: &Root, gaps: &mut Vec<Gap>) -> Option<HardwareWatchdog> {
+    match HardwareWatchdog::arm(root, WATCHDOG_TIME) {
+        Ok(armed) => Some(armed),
+        Err(error) => {
+            gaps.push(Gap {
+                kind: GapKind::Environment,
+                about: format!(
+                    "the hardware watchdog is asked for and not armed: {}",
+                    os::with_cause(&error)
+                ),
+                remedy: "free it, or take it out of the configuration".to_owned(),
+            });
+            None
+        }
     }
 }
 

@@ -46,6 +46,8 @@ pub struct ServeOptions {
     pub timing: Timing,
     /// Entries of the schedule, checked.
     pub schedule: Vec<ScheduleEntry>,
+    /// Arm the hardware watchdog during runs.
+    pub hardware_watchdog: bool,
     /// What happens after a change.
     pub policy: RecheckPolicy,
 }
@@ -87,6 +89,7 @@ async fn work(
         schedule: options.schedule.clone(),
         policy: options.policy,
         calls,
+        hardware_watchdog: options.hardware_watchdog,
         // Half of what is allowed (sd_watchdog_enabled(3)).
         watchdog: sd_notify::watchdog_enabled().map(|allowed| allowed / 2),
     });

@@ -97,15 +97,21 @@ pub(super) fn read_tuning(
         .rev()
         .take_while(|run| ledger.last_altered().is_none_or(|at| run.started >= at))
         .find(|run| run.suite == recheck && run.simulated == root.is_simulated());
-    let checked = last.map_or(Checked::Never, |run| {
-        let clean =
-            run.findings == 0 && matches!(run.grade, Some(Grade::Proven | Grade::Provisional));
-        let run = run.number;
-        if clean {
-            Checked::Clean { run }
-        } else {
-            Checked::NotClean { run }
-        }
+    let Some(last) = last else {
+        return Ok((pending, Checked::Never));
+    };
+    let run = last.number;
+    let since = store.outcomes(&machine.host, last.started)?;
+    let verdict = since.into_iter().find(|outcome| outcome.run == run);
+    let verdict = verdict.and_then(|outcome| outcome.verdict);
+    // One that was stopped after a whole stage has found nothing either, but has not looked at all.
+    let clean = verdict.is_some_and(|verdict| {
+        verdict.complete && matches!(verdict.grade, Grade::Proven | Grade::Provisional)
     });
+    let checked = if clean && last.findings == 0 {
+        Checked::Clean { run }
+    } else {
+        Checked::NotClean { run }
+    };
     Ok((pending, checked))
 }

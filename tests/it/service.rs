@@ -541,7 +541,10 @@ fn a_schedule_is_kept_and_a_mistake_in_it_starts_nothing() {
     let said = site.refused(command, 2);
     assert!(said.contains("soakproof.toml:3:8: `61 * * * *`"), "{said}");
 
-    write("* * * * *");
+    write("0 3 1 1 *");
+    let path = site.path("soakproof.toml");
+    let text = fs::read_to_string(&path).expect("there") + "[watchdog]\nenabled = true\n";
+    fs::write(&path, text).expect("written");
     let mut command = site.service_command();
     command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
     let _service = Service {
@@ -555,6 +558,12 @@ fn a_schedule_is_kept_and_a_mistake_in_it_starts_nothing() {
         b"GET /v1/schedule HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n",
     );
     assert!(answer.contains("\"often\""), "{answer}");
+    // The invented machine has no watchdog, which is no reason to miss a night.
+    let id = site.add(&site.suite(2), &["--priority", "9"]);
+    site.wait_for_state(id, "done");
+    let report = site.json(&["report", "last", "--json"]);
+    let gaps = report["run"]["gaps"].to_string();
+    assert!(gaps.contains("hardware watchdog is asked for"), "{gaps}");
 }
 
 /// Status, content type and body of one raw request.
