@@ -21,7 +21,7 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 22] = [
+    let list: [(&str, LoadClass, KernelBody); 27] = [
         ("int-streams.reg", ScalarInteger, Compute),
         ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
@@ -29,10 +29,15 @@ fn kernels() -> Vec<KernelFact> {
         ("hash-chain.reg", ScalarInteger, Compute),
         ("float-chains.reg", ScalarFloat, Compute),
         ("matrix-exact.l1", ScalarFloat, Compute),
+        ("fma-scalar.l1", ScalarFloat, Compute),
         ("fma-f64.l1", WideVector, Compute),
         ("fma-f64.l2", WideVector, Compute),
+        ("fma-f64.llc", WideVector, Compute),
         ("fma-f32.l1", WideVector, Compute),
+        ("product-f64.l1", WideVector, Compute),
+        ("product-f32.l1", WideVector, Compute),
         ("vec-int.l1", WideVector, Compute),
+        ("vec-int52.l1", WideVector, Compute),
         ("all-units.l1", WideVector, Compute),
         ("march.memory", Memory, Walk),
         ("address.memory", Memory, Walk),
