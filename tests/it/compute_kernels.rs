@@ -192,7 +192,7 @@ type Reference = fn(u32) -> Answer;
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 12] = [
+    let references: [(&str, Reference); 13] = [
         ("int-streams.reg", reference::int_streams),
         ("int-streams.l1", reference::int_streams_l1),
         ("int-ntt.l1", reference::int_ntt),
