@@ -721,3 +721,47 @@ fn a_service_that_may_not_be_reached_or_keeps_another_store_is_worked_without() 
     assert_eq!(output.status.code(), Some(0));
     answers.join().expect("ends");
 }
+
+#[test]
+fn the_ledger_is_kept_by_the_service_and_its_runs_judge_the_changes() {
+    let site = Site::new();
+    let service = site.serve();
+    let (machine, own) = (site.text("machine"), site.path("own"));
+    // Nothing names the store, so whatever does not go through the service lands in a folder of ours.
+    let ask = |arguments: &[&str]| -> Value {
+        let output = site
+            .command(arguments)
+            .args(["--machine", &machine, "--json"])
+            .env_remove("SOAKPROOF_STORE")
+            .env("XDG_STATE_HOME", &own)
+            .output()
+            .expect("starts");
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}: {errors}");
+        serde_json::from_slice(&output.stdout).expect("JSON")
+    };
+    ask(&[
+        "setting",
+        "core-voltage",
+        "--kind",
+        "core-voltage",
+        "--value",
+        "1250",
+    ]);
+    ask(&["change", "core-voltage", "1250", "1240"]);
+    let change = |of: &Value| of["changes"][0].clone();
+    assert_eq!(change(&ask(&["changes"]))["state"], "pending");
+    let report = ask(&["run", &site.suite(3)]);
+    let standing = &report["run"]["declared"]["standing"];
+    assert_eq!(standing["settings"][0]["value"], 1240.0, "{standing:#}");
+    let judged = change(&ask(&["changes"]));
+    assert_eq!(judged["grade"], "provisional", "{judged:#}");
+    assert_eq!(judged["run"], report["run"]["number"]);
+    assert_eq!(ask(&["good", "daily"])["profiles"][0]["run"], judged["run"]);
+    assert!(!own.exists(), "the ledger lies with the service");
+    // Two commands that read the same ledger cannot both write behind it.
+    let stale = r#"{"after":0,"entries":[{"entry":"undone","change":1}]}"#;
+    assert!(post(&site, "/v1/ledger", stale).contains("409"));
+    assert!(change(&ask(&["changes"]))["taken_back"].is_null());
+    service.die();
+}
