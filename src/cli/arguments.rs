@@ -85,7 +85,7 @@ pub(super) struct ManualArguments {
 pub(super) struct ConfigArguments {
     /// Configuration file (default: /etc/soakproof/soakproof.toml for root, else
     /// ~/.config/soakproof/soakproof.toml).
-    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG", global = true)]
+    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG")]
     pub(super) config: Option<PathBuf>,
 }
 
@@ -258,6 +258,11 @@ pub(super) struct AddArguments {
 
 #[derive(Debug, Args)]
 pub(super) struct ServeArguments {
+    #[command(flatten)]
+    pub(super) config: ConfigArguments,
+    /// Send no notices; another process does (`soakproof notices deliver`).
+    #[arg(long)]
+    pub(super) without_notices: bool,
     /// How long a start that nobody may be looking at is announced before.
     #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
     pub(super) notice: Duration,

@@ -1,7 +1,10 @@
 //! `config`: is the configuration right?
 
+use std::path::{Path, PathBuf};
+
 use super::arguments::{ConfigArguments, ConfigCommand};
 use super::{Exit, Failure, put};
+use crate::os;
 use crate::service::config::{
     Configuration, EXAMPLE, ReadConfigurationError, find_configuration, read_configuration,
 };
@@ -33,6 +36,16 @@ pub(super) fn config(wanted: &ConfigCommand) -> Result<Exit, Failure> {
 fn words(target: &crate::service::notices::Target) -> String {
     let events = target.events.iter().map(|event| event.name());
     events.collect::<Vec<_>>().join(", ")
+}
+
+/// Folder of the record where nobody names one: as configured, else the person's state folder.
+pub(super) fn usual_folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
+    let found = find_configuration(wanted);
+    let configuration = read_configuration(found.as_deref()).map_err(Failure::usage)?;
+    match configuration.service.store {
+        Some(folder) => Ok(folder),
+        None => os::state_folder().map_err(Failure::usage),
+    }
 }
 
 /// The configuration that a command goes by.

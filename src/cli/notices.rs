@@ -13,14 +13,14 @@ use super::{Exit, Failure, put, put_json};
 use crate::model::NoticeEvent;
 use crate::os::{self, Root};
 use crate::report::{self, OutboxLine, escape};
-use crate::service::config::Configuration;
+use crate::service::config::{Configuration, find_configuration, read_configuration};
 use crate::service::notices::{NoticeDesk, Outcome, Target, attempt, example_notice};
 use crate::store::{DeliveryLine, DeliveryState, Store};
 
 /// How long another try from the command line may take in all.
 const RETRY_PATIENCE: Duration = Duration::from_secs(70);
 /// How long the end of a run waits for its last notices.
-pub(super) const END_PATIENCE: Duration = Duration::from_secs(10);
+const END_PATIENCE: Duration = Duration::from_secs(10);
 
 /// Runs the command.
 pub(super) fn notices(wanted: &NoticeArguments) -> Result<Exit, Failure> {
@@ -30,6 +30,36 @@ pub(super) fn notices(wanted: &NoticeArguments) -> Result<Exit, Failure> {
         Some(NoticeCommand::Test { name }) => test(name.as_deref(), &configuration),
         Some(NoticeCommand::Retry { id }) => retry(wanted, id, &configuration),
         Some(NoticeCommand::Deliver) => deliver(wanted, configuration),
+    }
+}
+
+/// Opens the desk for a run of this process, where someone is to be told of it.
+pub(super) fn open_desk(store: &Store) -> Result<Option<NoticeDesk>, Failure> {
+    let path = find_configuration(None);
+    let configuration = read_configuration(path.as_deref()).map_err(Failure::usage)?;
+    let targets = configuration.notices;
+    let folder = store.path().parent().filter(|_| !targets.is_empty());
+    Ok(
+        match folder.map(|folder| NoticeDesk::open(folder, targets)) {
+            Some(Ok(desk)) => Some(desk),
+            Some(Err(error)) => {
+                // The run is what was asked for.
+                eprintln!("soakproof: {}", os::with_cause(&error));
+                None
+            }
+            None => None,
+        },
+    )
+}
+
+/// Waits a little for the last notices of a run.
+pub(super) fn close_desk(desk: Option<NoticeDesk>) {
+    let left = desk.map_or(0, |desk| desk.close(END_PATIENCE));
+    if left > 0 {
+        eprintln!(
+            "soakproof: {left} deliveries of notices wait; the service or the next run tries again, or \
+             `soakproof notices retry ID`"
+        );
     }
 }
 

@@ -3,7 +3,9 @@
 use anyhow::Context;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
+use super::configuration::usual_folder;
 use super::dry_run::show_plan;
+use super::notices::{close_desk, open_desk};
 use super::progress::Screen;
 use super::through::{Service, find, interrupts};
 use super::{Exit, Failure, put, put_json};
@@ -56,6 +58,7 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
     let prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
     let store = open_store(wanted.store.store.as_deref())?;
+    let desk = open_desk(&store)?;
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -71,7 +74,11 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
         anyhow::Ok(run_suite(setup, &mut screen).await?)
     });
     screen.clear();
-    show(&outcome?, wanted)
+    let shown = outcome
+        .map_err(Failure::from)
+        .and_then(|outcome| show(&outcome, wanted));
+    close_desk(desk);
+    shown
 }
 
 fn show(outcome: &RunOutcome, wanted: &RunArguments) -> Result<Exit, Failure> {
@@ -104,11 +111,11 @@ pub(super) fn style() -> Style {
     Style::new(false, os::terminal_width()).in_zone(jiff::tz::TimeZone::system())
 }
 
-/// Opens the record in `folder` or in the user's state folder.
+/// Opens the record in `folder` or in the usual one.
 pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Failure> {
     let folder = match folder {
         Some(folder) => folder.to_path_buf(),
-        None => os::state_folder().map_err(Failure::usage)?,
+        None => usual_folder(None)?,
     };
     Ok(Store::open(&folder)?)
 }

@@ -1,30 +1,38 @@
 //! `serve`: the service in the foreground, for a person or for the system's service manager.
 
 use super::arguments::ServeArguments;
+use super::configuration::configuration;
 use super::{Exit, Failure};
-use crate::model::RecheckPolicy;
 use crate::os;
 use crate::service::agenda::Timing;
 use crate::service::{ServeOptions, serve as run_service};
 
 /// Runs the command.
 pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
+    let configuration = configuration(&wanted.config).map_err(Failure::usage)?;
     let root = wanted.machine.root();
-    let store = match wanted.store {
+    let store = match wanted.store.or(configuration.service.store) {
         Some(store) => store,
         None => os::state_folder().map_err(Failure::usage)?,
+    };
+    let socket = wanted.socket.or(configuration.service.socket);
+    let targets = if wanted.without_notices {
+        Vec::new()
+    } else {
+        configuration.notices
     };
     run_service(ServeOptions {
         store,
         root,
         machine: wanted.machine.machine,
-        socket: wanted.socket.unwrap_or_else(os::own_socket),
+        socket: socket.unwrap_or_else(os::own_socket),
         timing: Timing {
             notice: wanted.notice,
             settle: wanted.settle,
         },
-        schedule: Vec::new(),
-        policy: RecheckPolicy::default(),
+        schedule: configuration.schedule,
+        policy: configuration.recheck,
+        notices: targets,
     })?;
     Ok(Exit::Fine)
 }

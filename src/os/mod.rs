@@ -25,8 +25,8 @@ pub use clock::{
 pub use command::{CommandEnd, run_command};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
-    StateFolderError, configuration_file, credentials_folder, known_sockets, own_socket,
-    state_folder, stderr_is_terminal, terminal_width, with_cause,
+    StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
+    own_socket, state_folder, stderr_is_terminal, terminal_width, with_cause,
 };
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{LoadLock, TakeLoadLockError};

@@ -2,6 +2,7 @@
 //! anyone does.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use sd_notify::NotifyState;
 use tokio::signal::unix::{SignalKind, signal};
@@ -10,12 +11,15 @@ use tokio::sync::mpsc::{UnboundedSender, channel, unbounded_channel};
 use super::agenda::Timing;
 use super::engine::{Engine, EngineSetup, tell_system};
 use super::http::{Desk, ServiceFacts, listen, router};
+use super::notices::{NoticeDesk, Target};
 use super::state::{OpenQueueError, QueueState};
 use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::os::{self, BindSocketError, Root};
 
 /// Requests that wait for the engine at once.
 const MOST_CALLS: usize = 64;
+/// At its end the service waits this long for its last notices; what is left is sent after its next start.
+const LAST_NOTICES: Duration = Duration::from_secs(5);
 
 /// A service could not be started.
 #[derive(Debug, thiserror::Error)]
@@ -48,6 +52,8 @@ pub struct ServeOptions {
     pub schedule: Vec<ScheduleEntry>,
     /// What happens after a change.
     pub policy: RecheckPolicy,
+    /// Whom to tell what.
+    pub notices: Vec<Target>,
 }
 
 /// Runs a service until a signal ends it. A run under way then ends as interrupted, with its verdict.
@@ -61,9 +67,27 @@ pub fn serve(options: ServeOptions) -> Result<(), ServeError> {
         .enable_all()
         .build()?;
     let socket = options.socket.clone();
+    let desk = open_desk(&options);
     let served = runtime.block_on(work(options, state, listener));
     os::remove_socket(&socket);
+    if let Some(desk) = desk {
+        desk.close(LAST_NOTICES);
+    }
     served
+}
+
+/// Without notices the service does its work all the same.
+fn open_desk(options: &ServeOptions) -> Option<NoticeDesk> {
+    if options.notices.is_empty() {
+        return None;
+    }
+    match NoticeDesk::open(&options.store, options.notices.clone()) {
+        Ok(desk) => Some(desk),
+        Err(error) => {
+            tracing::error!(error = %os::with_cause(&error), "nobody will be told anything");
+            None
+        }
+    }
 }
 
 async fn work(

@@ -24,7 +24,7 @@ pub use damage::{Damage, DamagedRow};
 pub use find::FindRunError;
 pub use open::{FILE_NAME, OpenStoreError, Store};
 pub use outbox::{Announcement, Claimed, DeliveryState, MOST_WAITING, Settlement};
-pub use outbox_read::{DeliveryLine, Look, Untold};
+pub use outbox_read::{DeliveryLine, Look, QueueStanding, Untold};
 pub use queue::ENDED_JOBS_KEPT;
 pub use read::{ReadStoreError, RunSummary, StoredRow, record_of};
 pub use schema::SCHEMA_VERSION;

@@ -44,6 +44,21 @@ fn everything_that_the_example_shows_can_be_used() {
     assert_eq!(names, ["receiver", "chat", "phone", "room", "own", "mail"]);
     assert_eq!(read.service.listen.map(|at| at.port()), Some(7625));
     assert!(!read.watchdog.enabled);
+    assert!(read.recheck.enabled);
+    let [weekly] = read.schedule.as_slice() else {
+        panic!("one");
+    };
+    assert_eq!(
+        (weekly.name.as_str(), weekly.wish.suite.as_str()),
+        ("weekly", "overnight")
+    );
+    assert_eq!(weekly.zone.as_deref(), Some("Europe/Berlin"));
+    let window = weekly.conditions.window.as_ref().expect("a window");
+    assert_eq!(
+        (window.minutes(), window.zone.as_deref()),
+        (600, Some("Europe/Berlin"))
+    );
+    assert_eq!((weekly.conditions.idle_s, weekly.priority), (Some(600), 0));
     let [receiver, chat, phone, room, own, mail] = read.notices.as_slice() else {
         panic!("six");
     };
@@ -70,7 +85,7 @@ fn everything_that_the_example_shows_can_be_used() {
 
 #[test]
 fn every_key_stands_in_the_example() {
-    let text = "zzz = 1\n[service]\nzzz = 1\n[watchdog]\nzzz = 1\n[[notice]]\nzzz = 1\n";
+    let text = "zzz = 1\n[service]\nzzz = 1\n[watchdog]\nzzz = 1\n[recheck]\nzzz = 1\n[[schedule]]\nzzz = 1\n[[notice]]\nzzz = 1\n";
     let mut seen = 0;
     for complaint in complaints(text) {
         let Some((_, known)) = complaint.split_once("known: ") else {
@@ -85,7 +100,7 @@ fn every_key_stands_in_the_example() {
             seen += 1;
         }
     }
-    assert!(seen >= 20, "only {seen} keys were found");
+    assert!(seen >= 35, "only {seen} keys were found");
 }
 
 /// Each mistake with its line and column and what would be right, all at once.
@@ -153,6 +168,50 @@ name = "nowhere"
         "soakproof.toml:34:8: with event `run.started`: what comes out is not JSON",
         "soakproof.toml:35:1: the notice goes nowhere: give one of `url`, `url-file`, `url-credential`, \
          `command`",
+    ];
+    let told = complaints(text);
+    for (line, start) in told.iter().zip(expected) {
+        assert!(line.starts_with(start), "\n{line}\ninstead of\n{start}");
+    }
+    assert_eq!(told.len(), expected.len(), "{told:#?}");
+}
+
+#[test]
+fn each_mistake_in_the_schedule_is_told() {
+    let text = r#"[recheck]
+enabled = 1
+suite = "reckeck"
+[[schedule]]
+when = "0 22 * * MON-FRY"
+zone = "Europe/Berlim"
+suite = "overnite"
+window = "22:00"
+when-idle = "1s"
+priority = 11
+[[schedule]]
+name = "b"
+suit = "hour"
+[[schedule]]
+name = "b"
+when = "0 0 22 * * *"
+suite = "mine.toml"
+"#;
+    let expected = [
+        "soakproof.toml:2:11: `enabled` must be `true` or `false` (found: integer)",
+        "soakproof.toml:3:9: no built-in suite is called `reckeck`; did you mean `recheck`?",
+        "soakproof.toml:4:1: the schedule entry has no `name`: give it a short one",
+        "soakproof.toml:5:8: `0 22 * * MON-FRY` is not a calendar expression of five fields",
+        "soakproof.toml:6:8: no time zone is called `Europe/Berlim`; write it like `Europe/Berlin`",
+        "soakproof.toml:7:9: no suite is called `overnite` (did you mean `overnight`?); a suite of your own is \
+         named by its whole path",
+        "soakproof.toml:8:10: `22:00` is not a part of the day: write it like `22:00-07:00`",
+        "soakproof.toml:9:13: `when-idle` is `1s`; it must be from 30s to 24h",
+        "soakproof.toml:10:12: `priority` must be a number from -10 to 10",
+        "soakproof.toml:11:1: the schedule entry has no `when`",
+        "soakproof.toml:13:1: unknown key `suit` in [[schedule]]; did you mean `suite`?",
+        "soakproof.toml:15:8: a second entry is called `b`: give it another name",
+        "soakproof.toml:16:8: `0 0 22 * * *` is not a calendar expression of five fields",
+        "soakproof.toml:17:9: no suite is called `mine.toml`",
     ];
     let told = complaints(text);
     for (line, start) in told.iter().zip(expected) {

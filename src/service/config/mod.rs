@@ -3,6 +3,7 @@
 
 mod check;
 mod check_notice;
+mod check_schedule;
 mod find;
 mod written;
 

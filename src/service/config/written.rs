@@ -3,13 +3,18 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::service::notices::Target;
 
 /// Everything that the configuration says. Without a file it is [`Configuration::default`].
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Configuration {
     /// Where things are.
     pub service: ServiceSection,
+    /// What is run at fixed times.
+    pub schedule: Vec<ScheduleEntry>,
+    /// What is run by itself after a declared change.
+    pub recheck: RecheckPolicy,
     /// Whom to tell what.
     pub notices: Vec<Target>,
     /// The hardware watchdog.
