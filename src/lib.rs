@@ -4,6 +4,7 @@
 pub mod cli;
 pub mod form;
 pub mod kernels;
+pub mod ledger;
 pub mod measure;
 pub mod model;
 pub mod os;

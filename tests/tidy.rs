@@ -16,7 +16,10 @@ use std::path::{Path, PathBuf};
 /// Files that may open `unsafe`. Add one only with a reason that no safe call could do the same.
 const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/crc.rs",
+    "src/kernels/float/exactness.rs",
+    "src/kernels/float/matrix_fma.rs",
     "src/kernels/float/scalar_fma.rs",
+    "src/kernels/fma/blocks.rs",
     "src/kernels/limit/plain.rs",
     "src/kernels/limit/x86.rs",
     "src/kernels/memory/cells.rs",
@@ -25,11 +28,11 @@ const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/scalar/sha_extension.rs",
     "src/kernels/scalar/streams_x86.rs",
     "src/kernels/vector/int/x86.rs",
-    "src/kernels/vector/pass.rs",
-    "src/kernels/vector/wide.rs",
-    "src/kernels/vector/x86.rs",
+    "src/kernels/vector/units/blocks.rs",
     "src/os/crash.rs",
+    "src/os/float_environment.rs",
     "src/os/memory.rs",
+    "src/os/watchdog.rs",
     "src/os/worker_life.rs",
 ];
 /// Most lines of a source file, and of a file of tests.
@@ -42,13 +45,16 @@ const EMPTY_NAMES: [&str; 8] = [
     "utils", "util", "helpers", "helper", "common", "misc", "types", "manager",
 ];
 /// Rooms (or files) that do no I/O and read no clock.
-const PURE: [&str; 7] = [
+const PURE: [&str; 10] = [
     "src/model/",
     "src/form/",
     "src/kernels/",
     "src/suite/",
     "src/verdict/",
+    "src/ledger/",
     "src/run/core",
+    "src/run/recovery/decide.rs",
+    "src/run/recovery/heartbeat.rs",
     "src/service/agenda",
 ];
 /// What a pure room must not name.
@@ -404,4 +410,111 @@ fn pure_rooms_do_no_input_and_read_no_clock() {
         "use std::time::Instant;\n",
     )));
     none(check_pure(&read_sources("src")));
+}
+
+/// What compiles on one architecture only.
+const ONE_ARCHITECTURE: [&str; 4] = [
+    "arch::x86_64",
+    "asm!(",
+    "is_x86_feature_detected!",
+    "target_feature(",
+];
+
+/// True for an attribute that leaves an item to one architecture.
+fn is_guard(line: &str) -> bool {
+    line.trim_start().starts_with("#[cfg(")
+        && line.contains("target_arch = ")
+        && !line.contains("not(")
+}
+
+/// Files (without ending) of modules that are declared for one architecture.
+fn guarded_modules(sources: &[Source]) -> BTreeSet<String> {
+    let mut modules = BTreeSet::new();
+    for source in sources {
+        let stem = source.path.trim_end_matches(".rs");
+        let folder = ["/mod", "/lib", "/main"]
+            .iter()
+            .find_map(|end| stem.strip_suffix(end))
+            .unwrap_or(stem);
+        let mut guarded = false;
+        for (_, line) in source.code() {
+            let line = line.trim();
+            if let Some(rest) = line.strip_prefix("mod ").filter(|_| guarded) {
+                modules.insert(format!("{folder}/{}", rest.trim_end_matches(';')));
+            }
+            guarded = is_guard(line);
+        }
+    }
+    modules
+}
+
+/// True when `lines[at]`, or anything around it, stands under a guard. The sources are formatted, so that
+/// what is around a line is less indented than it.
+fn is_guarded(lines: &[&str], at: usize) -> bool {
+    let indent = |line: &str| line.len() - line.trim_start().len();
+    let mut least = indent(lines[at]);
+    let mut under_item = true;
+    for line in lines[..at].iter().rev() {
+        if line.trim().is_empty() {
+            under_item = false;
+        } else if indent(line) < least {
+            least = indent(line);
+            under_item = true;
+        } else if indent(line) > least {
+            continue;
+        }
+        let attribute = line.trim_start().starts_with("#[");
+        under_item &= attribute || indent(line) <= least && !line.trim_end().ends_with([';', '}']);
+        if under_item && is_guard(line) {
+            return true;
+        }
+    }
+    false
+}
+
+fn check_architecture(sources: &[Source]) -> Vec<String> {
+    let modules = guarded_modules(sources);
+    let mut complaints = Vec::new();
+    for source in sources {
+        let stem = source.path.trim_end_matches(".rs").trim_end_matches("/mod");
+        let inside = |module: &String| stem == module || stem.starts_with(&format!("{module}/"));
+        if modules.iter().any(inside) {
+            continue;
+        }
+        let lines: Vec<&str> = source.code().map(|(_, line)| line).collect();
+        for (number, line) in source.production() {
+            let named = ONE_ARCHITECTURE.iter().find(|name| line.contains(**name));
+            if let Some(name) = named.filter(|_| !is_guarded(&lines, number - 1)) {
+                let place = &source.path;
+                complaints.push(format!("{place}:{number}: `{name}` for every architecture"));
+            }
+        }
+    }
+    complaints
+}
+
+#[test]
+fn instructions_of_one_processor_family_stand_under_a_guard() {
+    let bare = "fn run() {\n    if is_x86_feature_detected!(\"avx2\") {\n    }\n}\n";
+    assert_eq!(
+        check_architecture(&example("src/kernels/crc.rs", bare)).len(),
+        1
+    );
+    let guarded = "#[cfg(target_arch = \"x86_64\")]\nfn other() {}\n\n".to_string();
+    assert_eq!(
+        check_architecture(&example("src/kernels/crc.rs", &(guarded + bare))).len(),
+        1,
+        "a guard of another item does not count"
+    );
+    none(check_architecture(&example(
+        "src/kernels/crc.rs",
+        "#[cfg(target_arch = \"x86_64\")]\n#[inline]\nfn run() {\n    let word = 1;\n    asm!(\"\");\n}\n",
+    )));
+    let mut family = example(
+        "src/kernels/mod.rs",
+        "#[cfg(target_arch = \"x86_64\")]\nmod wide;\n",
+    );
+    family.extend(example("src/kernels/wide.rs", bare));
+    none(check_architecture(&family));
+    none(check_architecture(&read_sources("src")));
 }

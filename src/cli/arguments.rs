@@ -5,6 +5,9 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::ledger_arguments::{
+    AdviseArguments, ChangeArguments, GoodArguments, LedgerArguments, SettingArguments,
+};
 use crate::form::parse_duration;
 use crate::os::Root;
 
@@ -26,13 +29,23 @@ pub(super) enum Command {
     Run(RunArguments),
     /// Show the verdict and the evidence of a run.
     Report(ReportArguments),
-    /// List the runs on record.
-    Runs(StoreArguments),
+    /// List the runs on record, check them, close those that were cut short, or say what you know of one.
+    Runs(RunsArguments),
     /// Show the queue of the service, or alter it.
     Queue(QueueArguments),
     /// Be the service: start what is queued when its time has come, one run at a time, until a signal
     /// ends it.
     Serve(ServeArguments),
+    /// Declare what you tune, or list it.
+    Setting(SettingArguments),
+    /// Declare that you changed a setting, or take it back.
+    Change(ChangeArguments),
+    /// List the changes with the verdict that each led to.
+    Changes(LedgerArguments),
+    /// Name the present settings as good, list such profiles, compare two.
+    Good(GoodArguments),
+    /// Say which value to try next, or how long a run must be for a claim.
+    Advise(AdviseArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
@@ -133,7 +146,7 @@ pub(super) enum NoticeCommand {
 pub(super) struct MachineArguments {
     /// Read sensors from a folder shaped like a machine instead of from this one; the run is stamped
     /// as simulated.
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_MACHINE")]
     pub(super) machine: Option<PathBuf>,
 }
 
@@ -160,12 +173,16 @@ pub(super) struct SuiteNamed {
     /// Start a long suite although no processor temperature can be read.
     #[arg(long)]
     pub(super) without_thermometer: bool,
-    /// Core clock that was set, in MHz, for loads without wide vectors.
+    /// Core clock that was set, in MHz, for loads without wide vectors (default: by the declared
+    /// settings).
     #[arg(long, value_name = "MHZ")]
     pub(super) clock: Option<f64>,
     /// Core clock that was set for wide-vector loads, in MHz.
     #[arg(long, value_name = "MHZ")]
     pub(super) wide_clock: Option<f64>,
+    /// Core clock that was set for efficiency cores, in MHz, where the processor mixes kinds.
+    #[arg(long, value_name = "MHZ")]
+    pub(super) efficiency_clock: Option<f64>,
     /// Air temperature in degrees Celsius.
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
     pub(super) ambient: Option<f64>,
@@ -184,6 +201,11 @@ pub(super) struct RunArguments {
     /// Print what would be run, where and for how long; start nothing.
     #[arg(long)]
     pub(super) dry_run: bool,
+    /// Let the machine's own watchdog reset it when it, or this program, stands still during the run.
+    ///
+    /// A machine that hangs is restarted without anybody near, and unsaved work on it is lost.
+    #[arg(long)]
+    pub(super) watchdog: bool,
     /// Let anything below this grade end with exit code 5.
     #[arg(long, value_name = "GRADE")]
     pub(super) require: Option<Required>,
@@ -215,7 +237,7 @@ pub(super) enum QueueCommand {
         #[command(flatten)]
         store: StoreArguments,
     },
-    /// Take a waiting job out, also one that is about to start.
+    /// Take a waiting job out, also one that is about to start; one that runs ends with a verdict.
     Cancel {
         /// Its number.
         job: i64,
@@ -270,6 +292,8 @@ pub(super) struct ServeArguments {
     #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
     pub(super) settle: Duration,
     #[command(flatten)]
+    pub(super) config: ConfigArguments,
+    #[command(flatten)]
     pub(super) machine: MachineArguments,
     /// Folder of the record (default: the user's state folder).
     #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
@@ -285,6 +309,66 @@ pub(super) struct ReportArguments {
     /// `last`, a number, or the beginning of an id.
     #[arg(default_value = "last")]
     pub(super) run: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct RunsArguments {
+    #[command(subcommand)]
+    pub(super) action: Option<RunsAction>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum RunsAction {
+    /// Say what you know of a run; it stands beside the grade and never changes it.
+    Note(NoteArguments),
+    /// Hold every row of the record against its checksum and tell what is damaged.
+    Check(CheckArguments),
+    /// Close the runs that were cut short, with what the machine tells of it. Every run does this first.
+    Close(CloseArguments),
+}
+
+/// What ended a run, as a person knows it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum EndCause {
+    /// The mains failed, or somebody took the power away.
+    PowerCut,
+    /// Somebody pressed the reset or the power button.
+    Button,
+    /// Something else; say what with --text.
+    Other,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct NoteArguments {
+    /// `last`, a number, or the beginning of an id.
+    pub(super) run: String,
+    /// What ended it.
+    #[arg(long, value_name = "CAUSE", required_unless_present = "text")]
+    pub(super) cause: Option<EndCause>,
+    /// Words to keep with it.
+    #[arg(long, default_value = "")]
+    pub(super) text: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CheckArguments {
+    /// `last`, a number, or the beginning of an id; without one, every run.
+    pub(super) run: Option<String>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CloseArguments {
+    #[command(flatten)]
+    pub(super) machine: MachineArguments,
     #[command(flatten)]
     pub(super) store: StoreArguments,
 }

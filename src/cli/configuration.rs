@@ -1,6 +1,6 @@
 //! `config`: is the configuration right?
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use super::arguments::{ConfigArguments, ConfigCommand};
 use super::{Exit, Failure, put};
@@ -38,11 +38,14 @@ fn words(target: &crate::service::notices::Target) -> String {
     events.collect::<Vec<_>>().join(", ")
 }
 
+/// The configuration for commands that cannot name one.
+pub(super) fn usual_configuration() -> Result<Configuration, Failure> {
+    read_configuration(find_configuration(None).as_deref()).map_err(Failure::usage)
+}
+
 /// Folder of the record where nobody names one: as configured, else the person's state folder.
-pub(super) fn usual_folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
-    let found = find_configuration(wanted);
-    let configuration = read_configuration(found.as_deref()).map_err(Failure::usage)?;
-    match configuration.service.store {
+pub(super) fn usual_folder() -> Result<PathBuf, Failure> {
+    match usual_configuration()?.service.store {
         Some(folder) => Ok(folder),
         None => os::state_folder().map_err(Failure::usage),
     }

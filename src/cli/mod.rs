@@ -2,11 +2,16 @@
 //! Data goes to standard output, everything else to standard error.
 #![expect(clippy::print_stderr, reason = "this room talks to the person")]
 
+mod advise;
 mod arguments;
+mod change;
 mod configuration;
 mod dry_run;
 mod exit;
+mod good;
 mod instruments;
+mod ledger;
+mod ledger_arguments;
 mod listing;
 mod manual;
 mod measure;
@@ -15,7 +20,9 @@ mod progress;
 mod queue;
 mod report;
 mod run;
+mod runs;
 mod serve;
+mod setting;
 mod through;
 
 use std::io::Write;
@@ -47,9 +54,14 @@ pub fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
-        Command::Runs(wanted) => report::runs(&wanted),
+        Command::Runs(wanted) => runs::runs(&wanted),
         Command::Queue(wanted) => queue::queue(wanted),
         Command::Serve(wanted) => serve::serve(wanted),
+        Command::Setting(wanted) => setting::setting(&wanted),
+        Command::Change(wanted) => change::change(&wanted),
+        Command::Changes(wanted) => change::changes(&wanted),
+        Command::Good(wanted) => good::good(&wanted),
+        Command::Advise(wanted) => advise::advise(&wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
         Command::Kernels(wanted) => listing::kernels(&wanted),
@@ -104,6 +116,11 @@ fn put(text: &str) {
 
 fn put_json(value: &serde_json::Value) {
     put(&format!("{value:#}\n"));
+}
+
+/// Tells the person something that is not the data asked for.
+fn tell(line: &str) {
+    eprintln!("soakproof: {line}");
 }
 
 /// What went wrong and how the program ends for it.

@@ -13,7 +13,7 @@ use super::{Exit, Failure, put, put_json};
 use crate::model::NoticeEvent;
 use crate::os::{self, Root};
 use crate::report::{self, OutboxLine, escape};
-use crate::service::config::{Configuration, find_configuration, read_configuration};
+use crate::service::config::Configuration;
 use crate::service::notices::{NoticeDesk, Outcome, Target, attempt, example_notice};
 use crate::store::{DeliveryLine, DeliveryState, Store};
 
@@ -33,23 +33,17 @@ pub(super) fn notices(wanted: &NoticeArguments) -> Result<Exit, Failure> {
     }
 }
 
-/// Opens the desk for a run of this process, where someone is to be told of it.
-pub(super) fn open_desk(store: &Store) -> Result<Option<NoticeDesk>, Failure> {
-    let path = find_configuration(None);
-    let configuration = read_configuration(path.as_deref()).map_err(Failure::usage)?;
-    let targets = configuration.notices;
-    let folder = store.path().parent().filter(|_| !targets.is_empty());
-    Ok(
-        match folder.map(|folder| NoticeDesk::open(folder, targets)) {
-            Some(Ok(desk)) => Some(desk),
-            Some(Err(error)) => {
-                // The run is what was asked for.
-                eprintln!("soakproof: {}", os::with_cause(&error));
-                None
-            }
-            None => None,
-        },
-    )
+/// Opens the desk over `store` where there is anyone to be told. That it cannot be opened is told; what
+/// was asked for is the run or the service.
+pub(super) fn start_desk(store: &Store, targets: Vec<Target>) -> Option<NoticeDesk> {
+    let folder = store.path().parent().filter(|_| !targets.is_empty())?;
+    match NoticeDesk::open(folder, targets) {
+        Ok(desk) => Some(desk),
+        Err(error) => {
+            eprintln!("soakproof: {}", os::with_cause(&error));
+            None
+        }
+    }
 }
 
 /// Waits a little for the last notices of a run.

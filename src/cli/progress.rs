@@ -115,7 +115,13 @@ impl Observer for Screen {
                 let line = format!("gap: {} {}", report::escape(&gap.about), gap.remedy);
                 self.line(line.trim_end());
             }
-            Entry::WorkerDone(_) | Entry::Repeated { .. } | Entry::End(_) | Entry::Verdict(_) => {}
+            Entry::WorkerDone(_)
+            | Entry::Repeated { .. }
+            | Entry::StopMark(_)
+            | Entry::Aftermath(_)
+            | Entry::End(_)
+            | Entry::Note(_)
+            | Entry::Verdict(_) => {}
         }
     }
 }

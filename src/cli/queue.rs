@@ -52,7 +52,7 @@ fn ask_service(service: &Service, action: &Action) -> Result<(), Failure> {
 fn folder(store: &StoreArguments) -> Result<PathBuf, Failure> {
     match &store.store {
         Some(folder) => Ok(folder.clone()),
-        None => usual_folder(None),
+        None => usual_folder(),
     }
 }
 

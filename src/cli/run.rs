@@ -3,16 +3,21 @@
 use anyhow::Context;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
-use super::configuration::usual_folder;
+use super::configuration::{usual_configuration, usual_folder};
 use super::dry_run::show_plan;
-use super::notices::{close_desk, open_desk};
+use super::notices::{close_desk, start_desk};
 use super::progress::Screen;
+use super::runs::{Again, recover};
 use super::through::{Service, find, interrupts};
-use super::{Exit, Failure, put, put_json};
-use crate::model::{Declared, Grade, LoadClass, RunWish};
-use crate::os::{self, LoadLock, Root};
+use super::{Exit, Failure, put, put_json, tell};
+use crate::ledger::Ledger;
+use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish, Standing};
+use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
 use crate::report::{self, Style};
-use crate::run::{Pulse, RunOutcome, RunSetup, Stops, plan_run, prepare_run, run_suite};
+use crate::run::{
+    Companions, Pulse, RunOutcome, RunSetup, Stops, open_whole_store, plan_run, prepare_run,
+    run_suite, set_aside_gap, stand_on_ledger,
+};
 use crate::store::Store;
 
 /// Runs the command.
@@ -55,10 +60,19 @@ fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<
 
 /// Without a service: the run is this process's own.
 fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
-    let prepared = prepare_run(root, wish).map_err(Failure::usage)?;
+    let mut prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
-    let store = open_store(wanted.store.store.as_deref())?;
-    let desk = open_desk(&store)?;
+    let (mut store, aside) = open_whole(wanted.store.store.as_deref())?;
+    // Before recovery, so that a reset that is discovered now is told.
+    let configuration = usual_configuration()?;
+    let desk = start_desk(&store, configuration.notices);
+    recover(&mut store, root, Again::Late);
+    prepared.header.gaps.extend(aside);
+    let ledger = stand_on_ledger(root, &store, &mut prepared.header)?;
+    if let Some(standing) = prepared.header.declared.standing.as_deref() {
+        say_before(&ledger, standing);
+    }
+    let companions = companions(root, wanted.watchdog || configuration.watchdog.enabled)?;
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -70,6 +84,7 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
             store,
             stops: Stops::signals().context("cannot listen for signals")?,
             pulse: Pulse::default(),
+            companions,
         };
         anyhow::Ok(run_suite(setup, &mut screen).await?)
     });
@@ -79,6 +94,15 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
         .and_then(|outcome| show(&outcome, wanted));
     close_desk(desk);
     shown
+}
+
+/// What the person should know before load is put on.
+fn say_before(ledger: &Ledger, standing: &Standing) {
+    let pending = ledger.pending();
+    let same_boot = pending.is_some_and(|line| line.change.boot_id == ledger.boot_id());
+    for line in report::before_run(standing, same_boot) {
+        eprintln!("{line}");
+    }
 }
 
 fn show(outcome: &RunOutcome, wanted: &RunArguments) -> Result<Exit, Failure> {
@@ -115,9 +139,48 @@ pub(super) fn style() -> Style {
 pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Failure> {
     let folder = match folder {
         Some(folder) => folder.to_path_buf(),
-        None => usual_folder(None)?,
+        None => usual_folder()?,
     };
     Ok(Store::open(&folder)?)
+}
+
+fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
+    let watchdog = watchdog.then(|| HardwareWatchdog::arm(root, WATCHDOG_TIME));
+    let watchdog = watchdog.transpose().map_err(Failure::usage)?;
+    if let Some(armed) = &watchdog {
+        let facts = armed.facts();
+        tell(&format!(
+            "the watchdog `{}` is armed: it fires after {} s without a sign of life, and is stopped at \
+             the end of the run",
+            report::escape(&facts.name),
+            facts.timeout.as_secs()
+        ));
+    }
+    Ok(Companions {
+        watchdog,
+        awake: !root.is_simulated(),
+        clocks: Some(root.clone()),
+    })
+}
+
+/// The same, checked first; a damaged record is set aside and told.
+pub(super) fn open_whole(
+    folder: Option<&std::path::Path>,
+) -> Result<(Store, Option<Gap>), Failure> {
+    let folder = match folder {
+        Some(folder) => folder.to_path_buf(),
+        None => usual_folder()?,
+    };
+    let (store, aside) = open_whole_store(&folder, os::moment().wall)?;
+    let gap = aside.as_ref().map(set_aside_gap);
+    if let Some(gap) = &gap {
+        tell(&format!(
+            "warning: {}: {}",
+            report::escape(&gap.about),
+            gap.remedy
+        ));
+    }
+    Ok((store, gap))
 }
 
 /// The suite and the declarations as typed; a file is read here, with the person's rights.
@@ -157,7 +220,13 @@ fn declared(named: &SuiteNamed) -> Declared {
         clock_mhz: clocks
             .filter_map(|class| Some((class, given(class)?)))
             .collect(),
+        kind_clock_mhz: named
+            .efficiency_clock
+            .map(|mhz| (EFFICIENCY.to_owned(), mhz))
+            .into_iter()
+            .collect(),
         ambient_c: named.ambient,
         note: named.note.clone(),
+        standing: None,
     }
 }

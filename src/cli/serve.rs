@@ -2,6 +2,9 @@
 
 use super::arguments::ServeArguments;
 use super::configuration::configuration;
+use super::notices::start_desk;
+use super::run::open_whole;
+use super::runs::{Again, recover};
 use super::{Exit, Failure};
 use crate::os;
 use crate::service::agenda::Timing;
@@ -15,12 +18,16 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         Some(store) => store,
         None => os::state_folder().map_err(Failure::usage)?,
     };
-    let socket = wanted.socket.or(configuration.service.socket);
-    let targets = if wanted.without_notices {
-        Vec::new()
+    let (mut record, _) = open_whole(Some(&store))?;
+    // Before recovery, so that a reset that is discovered now is told.
+    let desk = if wanted.without_notices {
+        None
     } else {
-        configuration.notices
+        start_desk(&record, configuration.notices)
     };
+    recover(&mut record, &root, Again::Late);
+    drop(record);
+    let socket = wanted.socket.or(configuration.service.socket);
     run_service(ServeOptions {
         store,
         root,
@@ -32,7 +39,8 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         },
         schedule: configuration.schedule,
         policy: configuration.recheck,
-        notices: targets,
+        arms_watchdog: configuration.watchdog.enabled,
+        desk,
     })?;
     Ok(Exit::Fine)
 }

@@ -1,12 +1,13 @@
 //! All kernels by name. A family adds its own list here.
 
-use super::{KernelSpec, contention, float, memory, scalar, vector};
+use super::{KernelSpec, contention, float, fma, memory, scalar, vector};
 
 /// Every kernel, in the order of the load classes.
 pub fn catalogue() -> Vec<&'static KernelSpec> {
     let families = [
         scalar::KERNELS,
         float::KERNELS,
+        fma::KERNELS,
         vector::KERNELS,
         memory::KERNELS,
         contention::KERNELS,

@@ -11,6 +11,7 @@ mod contention;
 mod crc;
 mod digest;
 mod float;
+mod fma;
 mod isa;
 pub mod limit;
 pub mod memory;
@@ -116,6 +117,11 @@ pub enum WalkOutcome {
 pub trait FaultSink: Beat {
     /// One wrong word.
     fn fault(&mut self, fault: WordFault);
+
+    /// Whether the walk is to flush what it leaves from the caches, so that reads reach the memory.
+    fn flushes(&self) -> bool {
+        false
+    }
 }
 
 /// One of several workers that exchange data through a shared area.
@@ -159,6 +165,9 @@ pub enum Body {
     Walk {
         /// The pass.
         pass: WalkPass,
+        /// Its second half, for a walk that stores and leaves alone first: reads back what the same pass
+        /// stored. A worker whose load has another core moves there in between.
+        reread: Option<WalkPass>,
     },
     /// Exchanges data with the other workers of its load.
     Group {

@@ -43,7 +43,7 @@ pub(super) fn measure_walks(task: &Task<'_>, watch: &mut Watch<'_>) -> Result<Wa
         .kernels
         .iter()
         .filter_map(|spec| match spec.body {
-            Body::Walk { pass } => Some(Walk {
+            Body::Walk { pass, .. } => Some(Walk {
                 spec,
                 set: spec.best_path(&task.detected),
                 pass,

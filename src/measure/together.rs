@@ -121,7 +121,7 @@ impl Bench {
         os::pin_to(cpu)?;
         let set = spec.best_path(&task.detected);
         let runner = match (spec.body, Subject::new(spec, &task.detected)) {
-            (Body::Walk { pass }, _) => Runner::Walk(set, pass),
+            (Body::Walk { pass, .. }, _) => Runner::Walk(set, pass),
             (_, Some(subject)) => Runner::Compute(subject),
             (_, None) => return Err(MeasureError::Stopped),
         };

@@ -86,7 +86,7 @@ pub enum Severity {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum CrashManner {
-    /// It hung until a watchdog fired.
+    /// It hung until a watchdog or a person reset it.
     Hang,
     /// The kernel panicked.
     Panic,
@@ -208,6 +208,8 @@ pub enum GapKind {
     ClassNotRun,
     /// The record could not be confirmed on disk in time.
     StoreSlow,
+    /// Part of the record is not what was written.
+    RecordDamaged,
     /// Two clocks of the machine disagree.
     TimeBase,
     /// The machine slept.

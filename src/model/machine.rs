@@ -4,6 +4,11 @@ use serde::{Deserialize, Serialize};
 
 use super::load::{CpuId, InstructionSet};
 
+/// The kind of core that a clock is declared for when nothing else is said.
+pub const PERFORMANCE: &str = "performance";
+/// The kind of core made for saving power.
+pub const EFFICIENCY: &str = "efficiency";
+
 /// One logical CPU and where it sits.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Cpu {

@@ -117,6 +117,9 @@ pub struct PlannedLoad {
     pub switch_ms: u32,
     /// Bytes that each worker walks, already divided and page-aligned; 0 for kernels that need none.
     pub memory_bytes_per_worker: u64,
+    /// Whether walks flush what they leave from the caches, so that reads reach the memory.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub flush: bool,
 }
 
 /// A stretch of a stage in which the same workers run.

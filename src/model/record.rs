@@ -3,9 +3,11 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::aftermath::{Aftermath, Note, StopMark};
+use super::change::Standing;
 use super::finding::{Finding, Gap};
 use super::load::{CpuId, InstructionSet, LoadClass};
-use super::machine::Machine;
+use super::machine::{Machine, PERFORMANCE};
 use super::plan::Plan;
 use super::sample::{Channel, Sample, WorkerProgress};
 use super::time::{Moment, Mono};
@@ -17,12 +19,37 @@ pub const FORMAT: u32 = 1;
 /// What the person declared about the settings under test.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Declared {
-    /// Core clock per load class in MHz, where declared.
+    /// Core clock per load class in MHz, where declared; of the performance cores, where the processor
+    /// mixes kinds.
     pub clock_mhz: Vec<(LoadClass, f64)>,
+    /// Clock of other kinds of core in MHz, where declared.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kind_clock_mhz: Vec<(String, f64)>,
     /// Air temperature in degrees Celsius.
     pub ambient_c: Option<f64>,
     /// Free words.
     pub note: String,
+    /// Where the ledger stood; none in records that were made without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub standing: Option<Box<Standing>>,
+}
+
+impl Declared {
+    /// The clock declared for `class` on a kind of core (none: all cores are alike).
+    pub fn clock_of(&self, class: LoadClass, kind: Option<&str>) -> Option<f64> {
+        match kind {
+            None | Some(PERFORMANCE) => {
+                let mut known = self.clock_mhz.iter();
+                known
+                    .find(|(known, _)| *known == class)
+                    .map(|known| known.1)
+            }
+            Some(kind) => {
+                let mut known = self.kind_clock_mhz.iter();
+                known.find(|(known, _)| known == kind).map(|known| known.1)
+            }
+        }
+    }
 }
 
 /// Everything known when a run starts.
@@ -116,8 +143,14 @@ pub enum Entry {
     },
     /// Evidence that could not be had.
     Gap(Gap),
+    /// Somebody asked for an end.
+    StopMark(StopMark),
+    /// What was found when a run that nobody had ended was looked at again.
+    Aftermath(Box<Aftermath>),
     /// The run ended.
     End(Stamped<End>),
+    /// A person's word on the run.
+    Note(Note),
     /// The verdict on all of the above; a later one revises an earlier one.
     Verdict(Box<Verdict>),
 }
@@ -150,8 +183,14 @@ pub struct Record {
     pub findings: Vec<Finding>,
     /// Gaps, those of the header first, each once.
     pub gaps: Vec<Gap>,
+    /// Wishes to end in order.
+    pub stop_marks: Vec<StopMark>,
+    /// What was found after the run had ended without a word.
+    pub aftermaths: Vec<Aftermath>,
     /// The end, once there is one.
     pub end: Option<Stamped<End>>,
+    /// What persons said of the run, in order.
+    pub notes: Vec<Note>,
     /// Verdicts in order; the last one holds.
     pub verdicts: Vec<Verdict>,
 }
@@ -167,7 +206,10 @@ impl Record {
             workers: Vec::new(),
             findings: Vec::new(),
             gaps,
+            stop_marks: Vec::new(),
+            aftermaths: Vec::new(),
             end: None,
+            notes: Vec::new(),
             verdicts: Vec::new(),
         }
     }
@@ -189,7 +231,10 @@ impl Record {
                     self.gaps.push(gap);
                 }
             }
+            Entry::StopMark(mark) => self.stop_marks.push(mark),
+            Entry::Aftermath(aftermath) => self.aftermaths.push(*aftermath),
             Entry::End(end) => self.end = Some(end),
+            Entry::Note(note) => self.notes.push(note),
             Entry::Verdict(verdict) => self.verdicts.push(*verdict),
         }
     }
@@ -201,14 +246,24 @@ impl Record {
 
     /// Monotonic time of the last thing known.
     pub fn last_known(&self) -> Mono {
-        let sample = self.samples.last().map(|sample| sample.at.mono);
-        let end = self.end.as_ref().map(|end| end.at.mono);
-        let stage = self.stages.last().map(|mark| mark.at.mono);
-        [sample, end, stage]
+        self.last_moment().mono
+    }
+
+    /// Moment of the last thing known of the run itself.
+    pub fn last_moment(&self) -> Moment {
+        if let Some(end) = &self.end {
+            return end.at;
+        }
+        let sample = self.samples.last().map(|sample| sample.at);
+        let stage = self.stages.last().map(|mark| mark.at);
+        let worker = self.workers.last().map(|done| done.at);
+        let finding = self.findings.last().map(|finding| finding.at);
+        let known = [sample, stage, worker, finding];
+        known
             .into_iter()
             .flatten()
-            .max()
-            .unwrap_or(self.header.started.mono)
+            .max_by_key(|at| at.mono)
+            .unwrap_or(self.header.started)
     }
 
     /// Name of the CPU's physical core, for grouping.

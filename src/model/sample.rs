@@ -154,8 +154,12 @@ pub struct WorkerProgress {
     /// Per kernel of the load: seconds of completed, checked passes, the smaller of wall and CPU
     /// time of each pass.
     pub checked_s: Vec<f64>,
-    /// Per kernel of the load: core clock under it in MHz (maximum probe), 0 when not yet measured.
+    /// Per kernel of the load: core clock under it in MHz by the latest probe that no other program
+    /// disturbed, 0 when there was none yet.
     pub clock_mhz: Vec<f64>,
+    /// Of the passes, those over less memory than planned, because memory ran short.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub part_walks: u64,
     /// Wrong answers and memory faults seen.
     pub errors: u64,
     /// Idle-to-load transitions gone through.
@@ -164,6 +168,10 @@ pub struct WorkerProgress {
     pub silent_ns: u64,
     /// True while the rhythm has it pause.
     pub pausing: bool,
+}
+
+fn is_none(count: &u64) -> bool {
+    *count == 0
 }
 
 /// All readings and all workers at one instant.

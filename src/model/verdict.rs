@@ -175,11 +175,14 @@ pub struct HeatSummary {
     pub plateau: Plateau,
 }
 
-/// Clock under one load class; MHz.
+/// Clock under one load class on one kind of core; MHz.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ClockSummary {
     /// Class.
     pub class: LoadClass,
+    /// Kind of core, where the processor mixes several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kind: Option<String>,
     /// Slowest core's maximum probe.
     pub slowest_core_mhz: f64,
     /// Median over cores and samples.
@@ -197,11 +200,14 @@ pub struct VoltageSummary {
     pub label: String,
     /// Median idle.
     pub idle_mv: Option<f64>,
-    /// Median under load.
+    /// Median with one core under a narrow load, at full clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub one_core_mv: Option<f64>,
+    /// Median with all cores under even load.
     pub load_mv: Option<f64>,
     /// Lowest reading under load.
     pub lowest_mv: f64,
-    /// Idle minus load.
+    /// One core minus all cores.
     pub droop_mv: Option<f64>,
     /// Smallest step of the sensor, where known.
     pub step_mv: Option<f64>,

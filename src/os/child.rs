@@ -7,6 +7,7 @@ use std::io::{self, Read, Write};
 use std::os::fd::{AsFd, BorrowedFd};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::time::Duration;
 
 use nix::fcntl::{FcntlArg, FdFlag, OFlag, fcntl};
 use nix::sys::signal::{Signal, kill};
@@ -162,13 +163,24 @@ fn set_inherited(descriptor: BorrowedFd<'_>, inherited: bool) -> Result<(), Spaw
         .map_err(|errno| SpawnWorkerError(errno.into()))
 }
 
+/// How long a killed worker is waited for. One that waits in the kernel may never end; it is left to the
+/// system, which holds the kill ready for it.
+const REAP_WITHIN: Duration = Duration::from_secs(5);
+const LOOK_EVERY: Duration = Duration::from_millis(5);
+
 impl Drop for WorkerChild {
     fn drop(&mut self) {
-        if self.reap().is_none() {
-            self.kill();
-            if let Err(error) = self.child.wait() {
-                tracing::debug!(%error, "worker not reaped");
+        if self.reap().is_some() {
+            return;
+        }
+        self.kill();
+        let until = super::monotonic().plus(REAP_WITHIN);
+        while self.reap().is_none() {
+            if super::monotonic() >= until {
+                tracing::warn!(pid = self.child.id(), "a killed worker does not end");
+                return;
             }
+            super::wait(LOOK_EVERY);
         }
     }
 }

@@ -24,34 +24,6 @@ pub fn state_folder() -> Result<PathBuf, StateFolderError> {
         .ok_or(StateFolderError)
 }
 
-/// The configuration that the environment names (`SOAKPROOF_CONFIG`).
-pub fn named_configuration() -> Option<PathBuf> {
-    std::env::var_os("SOAKPROOF_CONFIG").map(PathBuf::from)
-}
-
-/// Where the configuration is looked for when nobody names it: the machine's for root, else
-/// `$XDG_CONFIG_HOME/soakproof`, else `~/.config/soakproof` (XDG Base Directory Specification 0.8).
-pub fn configuration_file() -> Option<PathBuf> {
-    const NAME: &str = "soakproof/soakproof.toml";
-    if nix::unistd::geteuid().is_root() {
-        return Some(Path::new("/etc").join(NAME));
-    }
-    absolute("XDG_CONFIG_HOME")
-        .or_else(|| absolute("HOME").map(|home| home.join(".config")))
-        .map(|base| base.join(NAME))
-}
-
-/// Where systemd has put the credentials of this unit (systemd.exec(5)).
-pub fn credentials_folder() -> Option<PathBuf> {
-    absolute("CREDENTIALS_DIRECTORY")
-}
-
-fn absolute(name: &str) -> Option<PathBuf> {
-    std::env::var_os(name)
-        .map(PathBuf::from)
-        .filter(|path| path.is_absolute())
-}
-
 /// Name of the service's socket within its folder.
 const SOCKET_NAME: &str = "soakproof.sock";
 
@@ -82,6 +54,34 @@ fn system_runtime_folder() -> PathBuf {
     PathBuf::from("/run/soakproof")
 }
 
+/// The configuration that the environment names (`SOAKPROOF_CONFIG`).
+pub fn named_configuration() -> Option<PathBuf> {
+    std::env::var_os("SOAKPROOF_CONFIG").map(PathBuf::from)
+}
+
+/// Where the configuration is looked for when nobody names it: the machine's for root, else
+/// `$XDG_CONFIG_HOME/soakproof`, else `~/.config/soakproof` (XDG Base Directory Specification 0.8).
+pub fn configuration_file() -> Option<PathBuf> {
+    const NAME: &str = "soakproof/soakproof.toml";
+    if nix::unistd::geteuid().is_root() {
+        return Some(Path::new("/etc").join(NAME));
+    }
+    absolute("XDG_CONFIG_HOME")
+        .or_else(|| absolute("HOME").map(|home| home.join(".config")))
+        .map(|base| base.join(NAME))
+}
+
+/// Where systemd has put the credentials of this unit (systemd.exec(5)).
+pub fn credentials_folder() -> Option<PathBuf> {
+    absolute("CREDENTIALS_DIRECTORY")
+}
+
+fn absolute(name: &str) -> Option<PathBuf> {
+    std::env::var_os(name)
+        .map(PathBuf::from)
+        .filter(|path| path.is_absolute())
+}
+
 /// True when progress may be drawn over itself.
 pub fn stderr_is_terminal() -> bool {
     std::io::stderr().is_terminal()
@@ -95,6 +95,15 @@ pub fn terminal_width() -> u16 {
     columns
         .filter(|width| (40..=400).contains(width))
         .unwrap_or(80)
+}
+
+/// Name of the machine's time zone (`Europe/Oslo`), by where `/etc/localtime` leads.
+pub fn time_zone_name(root: &super::Root) -> Option<String> {
+    let place = std::fs::read_link(root.path("etc/localtime")).ok()?;
+    let place = place.to_string_lossy().into_owned();
+    place
+        .split_once("zoneinfo/")
+        .map(|(_, zone)| zone.to_owned())
 }
 
 /// An error with its direct cause, in one line.

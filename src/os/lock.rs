@@ -1,9 +1,15 @@
 //! One load at a time on the whole machine. The lock is a name in the abstract socket space: it
 //! needs no folder that everyone may write, and the kernel frees it however its holder ends.
 
+use std::fs::File;
 use std::io;
 use std::os::linux::net::SocketAddrExt;
+use std::os::unix::fs::OpenOptionsExt;
 use std::os::unix::net::{SocketAddr, UnixListener};
+use std::path::{Path, PathBuf};
+
+use nix::errno::Errno;
+use nix::fcntl::{Flock, FlockArg};
 
 /// Another load is running, or the lock cannot be had at all.
 #[derive(Debug, thiserror::Error)]
@@ -43,6 +49,50 @@ impl LoadLock {
     }
 }
 
+/// Name of the file within the folder of a record.
+const RUNNING_FILE: &str = "running.lock";
+
+/// A record cannot be held.
+#[derive(Debug, thiserror::Error)]
+pub enum HoldRecordError {
+    /// Somebody holds it.
+    #[error("another process is running on, or closing a run of, the record in `{}`", .0.display())]
+    Held(PathBuf),
+    /// The system refused.
+    #[error("cannot hold the record in `{}`", .0.display())]
+    System(PathBuf, #[source] io::Error),
+}
+
+/// Held while a run is written to the record of a folder, or a run that was cut short is closed there.
+/// Whoever gets it knows that no run of this record is alive: the kernel frees it however its holder
+/// ends.
+#[derive(Debug)]
+pub struct RecordHold {
+    _file: Flock<File>,
+}
+
+impl RecordHold {
+    /// Holds the record in `folder`; does not wait.
+    ///
+    /// # Errors
+    /// Held by another process, or the folder may not be written.
+    pub fn take(folder: &Path) -> Result<Self, HoldRecordError> {
+        let system = |source| HoldRecordError::System(folder.to_path_buf(), source);
+        let file = File::options()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .mode(0o600)
+            .open(folder.join(RUNNING_FILE))
+            .map_err(system)?;
+        match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
+            Ok(file) => Ok(Self { _file: file }),
+            Err((_, Errno::EWOULDBLOCK)) => Err(HoldRecordError::Held(folder.to_path_buf())),
+            Err((_, errno)) => Err(system(errno.into())),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -57,5 +107,17 @@ mod tests {
         ));
         drop(first);
         assert!(LoadLock::take_named(&name).is_ok());
+    }
+
+    #[test]
+    fn a_record_is_held_by_one_at_a_time() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let first = RecordHold::take(folder.path()).expect("free");
+        let second = RecordHold::take(folder.path());
+        assert!(matches!(second, Err(HoldRecordError::Held(_))));
+        drop(first);
+        assert!(RecordHold::take(folder.path()).is_ok());
+        let nowhere = RecordHold::take(&folder.path().join("missing"));
+        assert!(matches!(nowhere, Err(HoldRecordError::System(..))));
     }
 }

@@ -183,6 +183,29 @@ impl Region {
         Ok(region)
     }
 
+    /// Gives the kernel back all but the first `bytes` (whole pages, at least one).
+    pub fn shrink(&mut self, bytes: usize) {
+        let keep = (bytes / PAGE * PAGE).max(PAGE);
+        if keep >= self.bytes() {
+            return;
+        }
+        // SAFETY: `keep` lies within the mapping.
+        let rest = unsafe { self.start.byte_add(keep) };
+        // SAFETY: whole pages of a mapping that is ours; nothing borrows them, since `self` is mutably
+        // borrowed.
+        match unsafe { munmap(rest.cast(), self.bytes() - keep) } {
+            Ok(()) => self.words = keep / WORD,
+            Err(error) => tracing::warn!(%error, "memory could not be given back"),
+        }
+    }
+
+    /// How much of it lies in huge pages; none where the kernel does not tell.
+    /// Source: Linux Documentation/filesystems/proc.rst, `smaps`.
+    pub fn huge_bytes(&self) -> Option<usize> {
+        let maps = super::Root::real().read_text("proc/self/smaps").ok()?;
+        huge_bytes_from(&maps, self.address(), self.address() + self.bytes() as u64)
+    }
+
     /// All words.
     pub fn words_mut(&mut self) -> &mut [u64] {
         // SAFETY: the mapping is page-aligned, `words` long, ours alone, and `self` is borrowed.
@@ -227,4 +250,55 @@ pub fn frame_address(address: u64) -> Option<u64> {
     let frame = entry & ((1 << 55) - 1);
     let present = entry >> 63 == 1;
     (present && frame != 0).then(|| frame * PAGE as u64 + address % PAGE as u64)
+}
+
+/// Sums up the huge pages of all mappings between two addresses: the kernel may have cut one mapping
+/// in several, or joined it with its neighbour.
+fn huge_bytes_from(maps: &str, start: u64, end: u64) -> Option<usize> {
+    let (mut inside, mut told, mut huge) = (false, false, 0);
+    for line in maps.lines() {
+        let first = line.split_whitespace().next().unwrap_or_default();
+        let range = first.split_once('-').and_then(|(from, to)| {
+            let number = |text| u64::from_str_radix(text, 16).ok();
+            Some((number(from)?, number(to)?))
+        });
+        if let Some((from, to)) = range {
+            inside = from < end && to > start;
+        } else if let Some(amount) = line.strip_prefix("AnonHugePages:").filter(|_| inside) {
+            let kib: usize = amount.trim().strip_suffix("kB")?.trim().parse().ok()?;
+            (told, huge) = (true, huge + kib * 1024);
+        }
+    }
+    told.then_some(huge)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_region_that_shrinks_keeps_its_beginning() {
+        let mut region = Region::map(5 * PAGE, &mut || true).expect("memory");
+        region.words_mut().fill(7);
+        region.shrink(2 * PAGE + 100);
+        assert_eq!(region.bytes(), 2 * PAGE);
+        assert!(region.words_mut().iter().all(|word| *word == 7));
+        region.shrink(3 * PAGE);
+        assert_eq!(region.bytes(), 2 * PAGE);
+        region.shrink(0);
+        assert_eq!(region.bytes(), PAGE);
+    }
+
+    #[test]
+    fn huge_pages_are_those_of_the_mappings_in_question() {
+        // Form: Linux Documentation/filesystems/proc.rst; the values are invented.
+        let maps = "1000-5000 rw-p 00000000 00:00 0\nAnonHugePages:      2048 kB\n\
+                    5000-9000 rw-p 00000000 00:00 0 [heap]\nAnonHugePages:      4096 kB\n\
+                    9000-a000 r--p 00000000 00:00 0\nAnonHugePages:       0 kB\n";
+        assert_eq!(huge_bytes_from(maps, 0x1000, 0x5000), Some(2 << 20));
+        assert_eq!(huge_bytes_from(maps, 0x2000, 0x6000), Some(6 << 20));
+        assert_eq!(huge_bytes_from(maps, 0x9000, 0xa000), Some(0));
+        assert_eq!(huge_bytes_from(maps, 0xb000, 0xc000), None);
+        assert_eq!(huge_bytes_from("", 0, u64::MAX), None);
+    }
 }

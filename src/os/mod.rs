@@ -2,22 +2,29 @@
 //! signals, memory, affinity. No other room names an absolute path, a pid or a signal.
 
 mod affinity;
+mod boot_journal;
 mod child;
 mod clock;
 mod command;
 mod crash;
 mod environment;
+mod float_environment;
+mod inhibit;
 mod kernel_log;
 mod lock;
 mod memory;
 mod private_file;
+mod program;
 mod queue_lock;
 mod root;
 mod sessions;
+mod shutdown;
 mod socket;
+mod watchdog;
 mod worker_life;
 
 pub use affinity::{PinError, allowed_cpus, pin_to};
+pub use boot_journal::{BootJournal, JournalPart};
 pub use child::{Ended, SpawnWorkerError, WorkerChild};
 pub use clock::{
     boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
@@ -26,16 +33,21 @@ pub use command::{CommandEnd, run_command};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
-    own_socket, state_folder, stderr_is_terminal, terminal_width, with_cause,
+    own_socket, state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
 };
+pub use float_environment::{FloatEnvironmentError, set_float_environment};
+pub use inhibit::SleepInhibitor;
 pub use kernel_log::{Drained, KernelLog};
-pub use lock::{LoadLock, TakeLoadLockError};
+pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
 pub use private_file::{ReadPrivateError, read_private};
+pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use queue_lock::{QueueLock, TakeQueueLockError};
 pub use root::{ReadFileError, Root, read_from_start};
 pub use sessions::session_in_use;
+pub use shutdown::is_shutting_down;
 pub use socket::{BindSocketError, bind_socket, own_user, remove_socket, user_name};
+pub use watchdog::{HardwareWatchdog, OpenWatchdogError, WATCHDOG_TIME, WatchdogFacts};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,
 };

@@ -2,9 +2,11 @@
 
 use std::ffi::OsString;
 use std::fs::File;
-use std::io;
-use std::os::unix::fs::{FileExt, OpenOptionsExt};
+use std::io::{self, Read, Seek};
+use std::os::unix::fs::{FileExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+
+use crate::model::Wall;
 
 /// A file below a root could not be read.
 #[derive(Debug, thiserror::Error)]
@@ -92,6 +94,67 @@ impl Root {
             (stem, digits.parse::<u64>().unwrap_or(0), text)
         });
         names
+    }
+
+    /// The last `limit` bytes of a file.
+    ///
+    /// # Errors
+    /// The path below the root and the system's reason.
+    #[expect(clippy::disallowed_methods, reason = "this is the door")]
+    pub fn read_end(
+        &self,
+        relative: impl AsRef<Path>,
+        limit: usize,
+    ) -> Result<Vec<u8>, ReadFileError> {
+        let relative = relative.as_ref();
+        let read = || {
+            let mut file = File::open(self.path(relative))?;
+            let limit = u64::try_from(limit).unwrap_or(u64::MAX);
+            let from = file.metadata()?.len().saturating_sub(limit);
+            file.seek(io::SeekFrom::Start(from))?;
+            let mut bytes = Vec::new();
+            file.take(limit).read_to_end(&mut bytes)?;
+            Ok(bytes)
+        };
+        read().map_err(|source| ReadFileError {
+            path: relative.to_path_buf(),
+            source,
+        })
+    }
+
+    /// Asks whether a folder may be read at all, which [`list`](Self::list) does not tell.
+    ///
+    /// # Errors
+    /// The path below the root and the system's reason.
+    #[expect(clippy::disallowed_methods, reason = "this is the door")]
+    pub fn read_folder(&self, relative: impl AsRef<Path>) -> Result<(), ReadFileError> {
+        let relative = relative.as_ref();
+        std::fs::read_dir(self.path(relative))
+            .map(drop)
+            .map_err(|source| ReadFileError {
+                path: relative.to_path_buf(),
+                source,
+            })
+    }
+
+    /// True for a folder.
+    pub fn is_folder(&self, relative: impl AsRef<Path>) -> bool {
+        self.path(relative).is_dir()
+    }
+
+    /// When a file was last written to, by its time stamp.
+    ///
+    /// # Errors
+    /// The path below the root and the system's reason.
+    pub fn modified(&self, relative: impl AsRef<Path>) -> Result<Wall, ReadFileError> {
+        let relative = relative.as_ref();
+        let about = self.path(relative).metadata();
+        let about = about.map_err(|source| ReadFileError {
+            path: relative.to_path_buf(),
+            source,
+        })?;
+        let ms = about.mtime().saturating_mul(1000) + about.mtime_nsec() / 1_000_000;
+        Ok(Wall(ms))
     }
 
     /// Opens a file for repeated positioned reads.

@@ -4,7 +4,8 @@
 //! - `run`: `number` (null outside a store), `id`, `program`, `suite`, `simulated`, `started` and `ended`
 //!   (RFC 3339 in UTC; `ended` null while open), `length_s` (as far as known), `end` (object with `why`), `plan`,
 //!   `machine`, `channels`, `declared`, `kernels` (list of `name`, `class`, `instruction_set`), `stages` (marks),
-//!   `workers` (final counts), `findings`, `gaps`, `sample_count`.
+//!   `workers` (final counts), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
+//!   a run had ended without a word), `notes` (a person's words), `sample_count`.
 //! - `verdict`: the verdict that holds, null where there is none; `earlier_verdicts`: those it revised.
 //!
 //! Samples are not in it: they are the bulk of a record. 64-bit patterns are whole JSON numbers; a
@@ -66,6 +67,9 @@ fn run_json(number: Option<i64>, record: &Record) -> Value {
         "workers": value(&record.workers),
         "findings": value(&record.findings),
         "gaps": value(&record.gaps),
+        "stop_marks": value(&record.stop_marks),
+        "aftermaths": value(&record.aftermaths),
+        "notes": value(&record.notes),
         "sample_count": record.samples.len(),
     })
 }

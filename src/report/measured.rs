@@ -71,7 +71,7 @@ pub fn measured_text(measured: &Measured, machine: &Machine, style: Style) -> St
         &[
             ("limit", Flush::Left),
             ("code", Flush::Left),
-            ("", Flush::Left),
+            ("at most", Flush::Left),
         ],
         &limit_rows(measured),
     );

@@ -1,15 +1,18 @@
 //! Records and verdicts as text for people and as JSON for programs.
 //!
-//! Pure: data in, text out. Only the model is known here, no store, no terminal, no clock; the
+//! Pure: data in, text out. Model and ledger are known here, no store, no terminal, no clock; the
 //! caller says whether there is colour, how wide the screen is, in which zone times are told and which
 //! number the run has. Everything is understandable without colour. Every foreign text (host, labels,
 //! notes, suite names) goes through one door ([`page`]) that escapes control characters, so that a
 //! record from elsewhere cannot steer the reader's terminal.
 
+mod advice;
+mod aftermath;
 mod cores;
 mod instruments;
 mod json;
 mod kernels;
+mod ledger;
 mod measured;
 mod notices;
 mod page;
@@ -18,9 +21,12 @@ mod progress;
 mod queue;
 mod record;
 mod runs;
+mod standing;
 mod units;
 mod verdict;
 
+pub use advice::{AdviceSeen, Suites, advice_json, advice_text, length_json, length_text};
+pub use aftermath::{CHECK_SCHEMA, CLOSED_SCHEMA, check_json, check_text, closed_json};
 pub use instruments::{InstrumentsSeen, instruments_json, instruments_text};
 pub use json::report_json;
 pub use json::{
@@ -28,12 +34,17 @@ pub use json::{
     RUNS_SCHEMA,
 };
 pub use kernels::{KernelLine, kernels_json, kernels_text};
+pub use ledger::{
+    change_json, change_text, changes_json, changes_text, differences_json, differences_text,
+    profiles_json, profiles_text, settings_json, settings_text,
+};
 pub use measured::{measured_json, measured_text};
 pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};
-pub use queue::{JobLine, NoticeLine, QUEUE_SCHEMA, QueueView, queue_json, queue_text};
+pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue_text};
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
+pub use standing::before_run;
 pub use verdict::{finding_words, verdict_text};

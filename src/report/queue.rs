@@ -19,14 +19,14 @@ pub struct QueueView {
     /// Why nothing starts, where that is so.
     pub holds: Vec<Hold>,
     /// The start that was announced.
-    pub notice: Option<NoticeLine>,
+    pub notice: Option<StartNotice>,
     /// All jobs: those that do not wait in order of their numbers, then those that wait in their order.
     pub jobs: Vec<JobLine>,
 }
 
 /// A start that was announced.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct NoticeLine {
+pub struct StartNotice {
     /// The job.
     pub job: JobId,
     /// Seconds until it starts.

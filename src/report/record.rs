@@ -1,8 +1,10 @@
 //! The longer report: machine, plan with what became of each stage, work of every core and kernel,
 //! and the whole verdict.
 
+use super::aftermath::{say_aftermath, say_notes};
 use super::cores::sum_work;
 use super::page::{Flush, Page, Style};
+use super::standing::say_standing;
 use super::units::{bytes, count, counted, figure, instant, span};
 use super::verdict::{finding_words, gap_words, headline, run_words, say_all};
 use crate::model::{Cache, Grade, Machine, Record, StageMark};
@@ -16,6 +18,7 @@ pub fn record_text(record: &Record, style: Style) -> String {
         page.say("no verdict", "the run was not judged yet");
     }
     page.say("run", &run_words(record, &style));
+    say_standing(&mut page, record);
     say_header(&mut page, record, &style);
     say_machine(&mut page, &record.header.machine);
     say_stages(&mut page, record, &style);
@@ -32,6 +35,8 @@ pub fn record_text(record: &Record, style: Style) -> String {
         }
     }
     say_earlier(&mut page, record);
+    say_aftermath(&mut page, record, &style);
+    say_notes(&mut page, record, &style);
     page.finish()
 }
 

@@ -1,6 +1,8 @@
 //! The verdict on one screen: what came out, by which rules, with what figures, and what to do next.
 
+use super::aftermath::say_notes;
 use super::page::{Page, Style};
+use super::standing::say_standing;
 use super::units::{count, counted, figure, instant, per_cent, span, time_of_day};
 use crate::model::{
     Cause, ClockSummary, CrashManner, End, Finding, FindingKind, HeatSummary, MemoryFaultClass,
@@ -20,12 +22,14 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
     let mut page = Page::new(&style);
     page.grade(verdict.grade, &headline(verdict));
     page.say("run", &run_words(record, &style));
+    say_standing(&mut page, record);
     say_rules(&mut page, verdict, Some(RULES));
     say_findings(&mut page, verdict, &style, Some(FINDINGS));
     say_exposure(&mut page, verdict, true);
     say_figures(&mut page, verdict, Some(VOLTAGES));
     say_gaps(&mut page, verdict, Some(GAPS));
     say_next(&mut page, verdict, Some(NEXT));
+    say_notes(&mut page, record, &style);
     page.say("more", &more_words(record, &style));
     page.finish()
 }
@@ -418,8 +422,10 @@ fn clock_words(clock: &ClockSummary) -> String {
         || "nothing declared".to_owned(),
         |mhz| format!("declared {}", figure(mhz, 0)),
     );
+    let kind = clock.kind.as_ref();
+    let kind = kind.map_or_else(String::new, |kind| format!(", {kind} cores"));
     format!(
-        "{}: {} to {}, median {} MHz; {declared}",
+        "{}{kind}: {} to {}, median {} MHz; {declared}",
         clock.class,
         figure(clock.slowest_core_mhz, 0),
         figure(clock.fastest_core_mhz, 0),
@@ -430,6 +436,8 @@ fn clock_words(clock: &ClockSummary) -> String {
 fn voltage_words(voltage: &VoltageSummary) -> String {
     let mut words = Vec::new();
     words.extend(voltage.idle_mv.map(|mv| format!("idle {}", figure(mv, 0))));
+    let one_core = voltage.one_core_mv;
+    words.extend(one_core.map(|mv| format!("one core {}", figure(mv, 0))));
     words.extend(voltage.load_mv.map(|mv| format!("load {}", figure(mv, 0))));
     words.push(format!("lowest {}", figure(voltage.lowest_mv, 0)));
     words.extend(

@@ -2,10 +2,12 @@
 //! event of the core, and carries out what the core answers, in its order: the guard's stop goes out
 //! before anything is written, everything else is handed to the store before anyone hears of it.
 
+use std::path::Path;
 use std::time::Duration;
 
-use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
+use super::companions::{Companions, Escort};
 use super::core::{Action, Core, Event, Limits};
 use super::prepare::PreparedRun;
 use super::pulse::Pulse;
@@ -14,11 +16,14 @@ use super::stops::Stops;
 use super::supervisor::{Order, StartOrder, Supervisor};
 use super::writer::{Writer, Written};
 use crate::model::{Entry, Gap, GapKind, Moment, Record, RunHeader, Verdict};
-use crate::os;
+use crate::os::{self, HoldRecordError, RecordHold, Root};
+use crate::sensors::MemoryPressure;
 use crate::store::{Store, WriteStoreError};
 use crate::verdict;
 
 const TICK: Duration = Duration::from_millis(100);
+/// How long another command may take to close a run that was cut short.
+const HOLD_WITHIN: Duration = Duration::from_secs(30);
 /// More difference between the clocks that run and stop in sleep means that the machine slept.
 const SLEPT: Duration = Duration::from_secs(1);
 
@@ -28,6 +33,9 @@ pub enum StartRunError {
     /// The record cannot be begun.
     #[error("the run cannot be recorded, so it is not started")]
     Record(#[source] WriteStoreError),
+    /// Another process is at work on the same record.
+    #[error("the run cannot be recorded, so it is not started")]
+    Hold(#[source] HoldRecordError),
 }
 
 /// Everything that a run needs.
@@ -41,6 +49,8 @@ pub struct RunSetup {
     pub stops: Stops,
     /// Where it shows that it lives.
     pub pulse: Pulse,
+    /// What goes along with it.
+    pub companions: Companions,
 }
 
 /// What a run came to.
@@ -82,7 +92,10 @@ pub async fn run_suite(
         mut store,
         mut stops,
         pulse,
+        companions,
     } = setup;
+    // Held until the verdict is written, so that nobody takes this run for one that was cut short.
+    let _hold = hold(&store).await.map_err(StartRunError::Hold)?;
     let number = store.begin_run(&header).map_err(StartRunError::Record)?;
     pulse.begin(os::monotonic(), header.plan.sample_period);
     observer.begun(number, &header);
@@ -91,6 +104,9 @@ pub async fn run_suite(
     let (events, mut inbox) = unbounded_channel();
     let (rounds, mut samples) = unbounded_channel();
     let limits = Limits::default();
+    let root = companions.clocks.clone();
+    let escort = Escort::start(companions, &pulse, &events);
+    let words = events.clone();
     let plan = header.plan.clone();
     let mut desk = Desk {
         core: Core::new(
@@ -114,7 +130,10 @@ pub async fn run_suite(
     while !desk.core.is_over() {
         tokio::select! {
             biased;
-            event = stops.next() => desk.take(os::moment(), event),
+            event = stops.next() => {
+                ask_about_shutdown(root.clone(), words.clone());
+                desk.take(os::moment(), event);
+            }
             Some(round) = samples.recv() => {
                 desk.sampled(round);
                 pulse.sampled(os::monotonic());
@@ -132,7 +151,34 @@ pub async fn run_suite(
             }
         }
     }
+    // Before the verdict is written: nobody shows life from here on.
+    drop(escort);
     Ok(desk.close(number, &mut inbox))
+}
+
+/// Finds out whether it is the system that ends, on a thread of its own: the answer may take seconds.
+fn ask_about_shutdown(root: Option<Root>, events: UnboundedSender<(Moment, Event)>) {
+    let root = root.unwrap_or_else(Root::real);
+    std::thread::spawn(move || {
+        if os::is_shutting_down(&root) && events.send((os::moment(), Event::ShutdownBegun)).is_err()
+        {
+            tracing::debug!("the run was faster");
+        }
+    });
+}
+
+/// Waits a little: a command that closes a run of before holds the record for moments only.
+async fn hold(store: &Store) -> Result<RecordHold, HoldRecordError> {
+    let folder = store.path().parent().unwrap_or(Path::new("."));
+    let until = os::monotonic().plus(HOLD_WITHIN);
+    loop {
+        match RecordHold::take(folder) {
+            Err(HoldRecordError::Held(_)) if os::monotonic() < until => {
+                tokio::time::sleep(TICK).await;
+            }
+            outcome => return outcome,
+        }
+    }
 }
 
 struct Desk<'a> {
@@ -152,6 +198,7 @@ impl Desk<'_> {
             readings,
             lost,
             hardware,
+            pressure,
         } = round;
         self.take(
             at,
@@ -161,6 +208,18 @@ impl Desk<'_> {
                 workers,
             },
         );
+        if let Some(MemoryPressure {
+            some_percent,
+            full_percent,
+            ..
+        }) = pressure
+        {
+            let event = Event::MemoryPressure {
+                some_percent,
+                full_percent,
+            };
+            self.take(at, event);
+        }
         for kind in hardware {
             self.take(at, Event::Hardware(kind));
         }
@@ -181,6 +240,7 @@ impl Desk<'_> {
                     load,
                     what,
                     epoch,
+                    reread_on,
                 } => {
                     let order = StartOrder {
                         worker,
@@ -188,8 +248,12 @@ impl Desk<'_> {
                         load,
                         what,
                         epoch,
+                        reread_on,
                     };
                     self.supervisor.order(Order::Start(Box::new(order)));
+                }
+                Action::GiveBack { worker, keep_bytes } => {
+                    self.supervisor.order(Order::GiveBack(worker, keep_bytes));
                 }
                 Action::Stop(worker) => self.supervisor.order(Order::Stop(worker)),
                 Action::KillAll => self.supervisor.order(Order::KillAll),
@@ -220,7 +284,7 @@ impl Desk<'_> {
         let mut record = read_back(written.as_ref(), number).unwrap_or_else(|reason| {
             let mut record = self.record;
             record.gaps.push(Gap {
-                kind: GapKind::Environment,
+                kind: GapKind::RecordDamaged,
                 about: format!("the record cannot be read back: {reason}"),
                 remedy: "check the disk that it lies on".to_owned(),
             });

@@ -7,7 +7,7 @@ use crate::model::{
     FORMAT, GapKind, InstructionSet, LoadClass, Machine, Plan, Quantity, RunHeader, RunWish,
 };
 use crate::os::{self, Root};
-use crate::sensors::{InstrumentOptions, Instruments, read_machine};
+use crate::sensors::{InstrumentOptions, Instruments, read_check_interval, read_machine};
 use crate::suite::{self, ResolveSuiteError, Suite};
 
 /// Clocks in MHz that are believed; a value in GHz or kHz is a slip.
@@ -92,6 +92,9 @@ pub fn plan_run(root: &Root, wish: &RunWish) -> Result<(Plan, Machine), PrepareR
     let suite = read_suite(wish)?;
     let mut plan = suite::resolve_suite(&suite, &machine, &suite::known_kernels())?;
     plan.heat.maker_c = wish.maker_limit_c.or(plan.heat.maker_c);
+    if let Some(interval) = read_check_interval(root) {
+        suite::cool_down_at_least(&mut plan, interval);
+    }
     Ok((plan, machine))
 }
 
@@ -102,8 +105,9 @@ pub fn plan_run(root: &Root, wish: &RunWish) -> Result<(Plan, Machine), PrepareR
 pub fn prepare_run(root: &Root, wish: &RunWish) -> Result<PreparedRun, PrepareRunError> {
     let (plan, machine) = plan_run(root, wish)?;
     let outside = |mhz: &f64| !CLOCK_RANGE_MHZ.contains(mhz);
-    let mut clocks = wish.declared.clock_mhz.iter().map(|(_, mhz)| *mhz);
-    if let Some(mhz) = clocks.find(outside) {
+    let classes = wish.declared.clock_mhz.iter().map(|(_, mhz)| *mhz);
+    let kinds = wish.declared.kind_clock_mhz.iter().map(|(_, mhz)| *mhz);
+    if let Some(mhz) = classes.chain(kinds).find(outside) {
         return Err(PrepareRunError::Clock { mhz });
     }
     let instruments = Instruments::open(root, &InstrumentOptions::default(), os::moment());

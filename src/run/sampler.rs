@@ -8,7 +8,7 @@ use tokio::sync::mpsc::UnboundedSender;
 
 use crate::model::{ChannelId, FindingKind, Loss, Moment, Reading};
 use crate::os;
-use crate::sensors::Instruments;
+use crate::sensors::{Instruments, MemoryPressure};
 
 /// What one round of reading gave.
 #[derive(Debug)]
@@ -21,6 +21,8 @@ pub(super) struct Round {
     pub(super) lost: Vec<(ChannelId, Loss)>,
     /// Reports of the hardware.
     pub(super) hardware: Vec<FindingKind>,
+    /// How much programs wait for memory, where the kernel tells.
+    pub(super) pressure: Option<MemoryPressure>,
 }
 
 /// The sampler's handle; dropping it ends the thread at its next round.
@@ -48,6 +50,7 @@ impl Sampler {
                     readings,
                     lost,
                     hardware,
+                    pressure: instruments.read_memory_pressure(),
                 };
                 if rounds.send(round).is_err() {
                     return;

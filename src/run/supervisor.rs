@@ -36,6 +36,8 @@ const BROKEN_MEMORY_CODES: [i32; 2] = [4, 5];
 pub(super) enum Order {
     /// Start a worker.
     Start(Box<StartOrder>),
+    /// Have a worker give back all but so many bytes of the memory that it walks.
+    GiveBack(WorkerId, u64),
     /// Ask a worker to end.
     Stop(WorkerId),
     /// End all workers at once.
@@ -54,6 +56,7 @@ pub(super) struct StartOrder {
     pub(super) load: u16,
     pub(super) what: PlannedLoad,
     pub(super) epoch: Mono,
+    pub(super) reread_on: Option<CpuId>,
 }
 
 /// The dispatcher's handle.
@@ -155,6 +158,11 @@ impl Ward {
                     Err(reason) => self.tell(Event::NotStarted(number, reason)),
                 }
             }
+            Order::GiveBack(number, bytes) => {
+                if let Some(worker) = self.workers.get(&number) {
+                    SlotReader::ask_to_keep(worker.slot.words(), bytes);
+                }
+            }
             Order::Stop(number) => {
                 if let Some(worker) = self.workers.get_mut(&number) {
                     SlotReader::ask_stop(worker.slot.words());
@@ -190,6 +198,7 @@ impl Ward {
             load,
             what,
             epoch,
+            reread_on,
             ..
         } = order;
         let specs: Vec<_> = what
@@ -221,6 +230,8 @@ impl Ward {
             switch_ms: what.switch_ms,
             rhythm: what.rhythm,
             memory_bytes: what.memory_bytes_per_worker,
+            flush: what.flush,
+            reread_on,
             epoch,
             index: u32::try_from(place).unwrap_or(0),
             count: u32::try_from(what.cpus.len()).unwrap_or(1),
@@ -298,6 +309,7 @@ impl Worker {
                 .iter()
                 .map(|count| seconds(count.clock_khz) * 1e6)
                 .collect(),
+            part_walks: SlotReader::part_walks(words),
             errors,
             load_steps,
             silent_ns: u64::try_from(silent).unwrap_or(u64::MAX),

@@ -111,6 +111,11 @@ impl Instruments {
         (readings, lost)
     }
 
+    /// How much programs wait for memory; none where the kernel does not keep it.
+    pub fn read_memory_pressure(&self) -> Option<super::MemoryPressure> {
+        super::read_memory_pressure(&self.root)
+    }
+
     /// Hardware errors and throttling that came since the last call (or since opening).
     pub fn read_hardware(&mut self) -> Vec<FindingKind> {
         let (findings, gap) = self.watch.read(&self.root);

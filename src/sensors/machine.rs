@@ -50,7 +50,7 @@ pub fn read_machine(root: &Root, allowed: &[CpuId], sets: &[InstructionSet]) -> 
 }
 
 /// First value of a key of `proc/cpuinfo`.
-fn cpuinfo(info: &str, key: &str) -> Option<String> {
+pub(super) fn cpuinfo(info: &str, key: &str) -> Option<String> {
     info.lines()
         .filter_map(|line| line.split_once(':'))
         .find(|(name, _)| name.trim() == key)

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 
 use super::text::{parse_cpu_list, read_attribute};
-use crate::model::{Cpu, CpuId};
+use crate::model::{Cpu, CpuId, EFFICIENCY, PERFORMANCE};
 use crate::os::Root;
 
 const CPUS: &str = "sys/devices/system/cpu";
@@ -135,7 +135,7 @@ fn are_unique(places: &[Place], numbers: &[u32]) -> bool {
 /// Kind of core per CPU where the processor mixes several.
 fn kinds(root: &Root, places: &[Place]) -> BTreeMap<u32, String> {
     let mut kinds = BTreeMap::new();
-    for (folder, kind) in [("cpu_core", "performance"), ("cpu_atom", "efficiency")] {
+    for (folder, kind) in [("cpu_core", PERFORMANCE), ("cpu_atom", EFFICIENCY)] {
         let list = read_attribute(root, format!("sys/devices/{folder}/cpus"));
         for cpu in list
             .and_then(|text| parse_cpu_list(&text))
@@ -160,8 +160,8 @@ fn kinds(root: &Root, places: &[Place]) -> BTreeMap<u32, String> {
     }
     for (cpu, capacity) in &capacities {
         let kind = match (Some(capacity) == most, Some(capacity) == least) {
-            (true, _) => "performance",
-            (false, true) => "efficiency",
+            (true, _) => PERFORMANCE,
+            (false, true) => EFFICIENCY,
             (false, false) => "middle",
         };
         kinds.insert(*cpu, kind.to_owned());

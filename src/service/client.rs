@@ -2,6 +2,7 @@
 
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use axum::body::{Body, Bytes};
 use futures_util::StreamExt;
@@ -13,6 +14,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use tokio::net::UnixStream;
 use tokio::sync::mpsc::UnboundedReceiver;
+use tokio::time::timeout;
 
 use super::agenda::NewJob;
 use super::http::{JobBody, MoveBody, ServiceFacts, StopBody, WishBody};
@@ -23,6 +25,8 @@ use crate::store::{DamagedRow, RunSummary, StoredRow, record_of};
 
 /// Largest answer that is taken in whole, in bytes.
 const MOST_ANSWER: usize = 64 << 20;
+/// A service says at once what it is.
+const FACTS_WITHIN: Duration = Duration::from_secs(5);
 /// Longest line of a stream, in bytes.
 const MOST_LINE: usize = 16 << 20;
 
@@ -83,10 +87,10 @@ pub async fn find_service(sockets: &[PathBuf]) -> Result<Option<Client>, (PathBu
                 continue;
             }
         }
-        match (Asker { socket })
-            .json(Method::GET, "/v1/service", None)
-            .await
-        {
+        let asker = Asker { socket };
+        let facts = asker.json(Method::GET, "/v1/service", None);
+        let late = |_| Err(asker.gone("it is too slow".into()));
+        match timeout(FACTS_WITHIN, facts).await.unwrap_or_else(late) {
             Ok(facts) => {
                 let socket = socket.clone();
                 return Ok(Some(Client { socket, facts }));

@@ -35,6 +35,9 @@ const RETRY_STORAGE: Duration = Duration::from_secs(60);
 /// Surroundings older than this are read again before anything is decided on them.
 const FRESH: Duration = Duration::from_secs(2);
 
+/// Whoever followed a run that the end of the service ended may read its verdict for so long.
+const LAST_WORDS: Duration = Duration::from_millis(500);
+
 /// Somebody's request.
 #[derive(Debug)]
 pub(super) struct Call {
@@ -62,6 +65,8 @@ pub(super) struct EngineSetup {
     pub(super) schedule: Vec<ScheduleEntry>,
     pub(super) policy: RecheckPolicy,
     pub(super) calls: Receiver<Call>,
+    /// Arms the machine's watchdog during runs.
+    pub(super) arms_watchdog: bool,
     /// How often the system's watchdog wants to hear of us.
     pub(super) watchdog: Option<Duration>,
 }
@@ -80,6 +85,7 @@ pub(super) struct Engine {
     loaded_elsewhere: bool,
     storage: Option<Hold>,
     ending: bool,
+    interrupted: bool,
     snapshot: watch::Sender<Snapshot>,
     rows: watch::Sender<u64>,
 }
@@ -101,6 +107,7 @@ impl Engine {
             loaded_elsewhere: false,
             storage: None,
             ending: false,
+            interrupted: false,
             snapshot: watch::Sender::new(Snapshot::default()),
             rows: watch::Sender::new(0),
         }
@@ -124,6 +131,9 @@ impl Engine {
             let pulse = self.running.as_ref().map(|running| running.pulse.clone());
             let sleep = sleep(look_again, self.setup.watchdog, pulse);
             if self.ending && self.running.is_none() {
+                if self.interrupted {
+                    tokio::time::sleep(LAST_WORDS).await;
+                }
                 return;
             }
             tokio::select! {
@@ -296,6 +306,7 @@ impl Engine {
             root: self.setup.root.clone(),
             store: self.setup.folder.clone(),
             lock,
+            arms_watchdog: self.setup.arms_watchdog,
             rows: self.rows.clone(),
         };
         self.notice = None;
@@ -312,6 +323,7 @@ impl Engine {
             Action::Run(wish) => return self.run_now(*wish, asker, reply),
             Action::Stop { run, at_once } => self.stop(run, at_once),
             Action::Show => Ok(Answer::Queue(Box::new(self.view()))),
+            Action::Cancel(id) if self.runs(id) => self.end_run(StopWish::Stop),
             Action::Add(_)
             | Action::Move { .. }
             | Action::Cancel(_)
@@ -327,16 +339,27 @@ impl Engine {
             .running
             .as_ref()
             .filter(|running| running.run == Some(run));
-        let running = running.ok_or(Refusal::NotRunning(run))?;
-        let wish = if at_once {
+        running.ok_or(Refusal::NotRunning(run))?;
+        self.end_run(if at_once {
             StopWish::Kill
         } else {
             StopWish::Stop
-        };
-        running
-            .stop
-            .send(wish)
-            .map_err(|_| Refusal::NotRunning(run))?;
+        })
+    }
+
+    fn runs(&self, id: JobId) -> bool {
+        self.running
+            .as_ref()
+            .is_some_and(|running| running.job == id)
+    }
+
+    /// Tells the run under way; one that has ended by itself meanwhile need not hear it.
+    fn end_run(&self, wish: StopWish) -> Result<Answer, Refusal> {
+        if let Some(running) = &self.running
+            && running.stop.send(wish).is_err()
+        {
+            tracing::debug!("the run has just ended");
+        }
         Ok(Answer::Done)
     }
 
@@ -432,17 +455,15 @@ impl Engine {
 
     /// The first time the run is ended with a verdict, the second time at once.
     fn end(&mut self) {
-        if let Some(running) = &self.running {
-            let wish = if self.ending {
-                StopWish::Kill
-            } else {
-                StopWish::Interrupt("the service was told to end".to_owned())
-            };
-            if running.stop.send(wish).is_err() {
-                tracing::debug!("the run has just ended");
-            }
+        let wish = if std::mem::replace(&mut self.ending, true) {
+            StopWish::Kill
+        } else {
+            StopWish::Interrupt("the service was told to end".to_owned())
+        };
+        self.interrupted |= self.running.is_some();
+        if let Err(refusal) = self.end_run(wish) {
+            tracing::debug!(%refusal, "nothing to end");
         }
-        self.ending = true;
     }
 
     fn view(&self) -> QueueView {

@@ -7,10 +7,11 @@ use std::path::PathBuf;
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::watch;
 
-use crate::model::{Entry, Grade, JobId, Record, RunHeader, RunWish};
-use crate::os::{self, LoadLock, Root};
+use crate::model::{Entry, Gap, GapKind, Grade, JobId, Record, RunHeader, RunWish};
+use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
 use crate::run::{
-    Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run, run_suite,
+    Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run,
+    run_suite, stand_on_ledger,
 };
 use crate::store::Store;
 
@@ -47,6 +48,8 @@ pub(super) struct RunOrder {
     pub(super) root: Root,
     pub(super) store: PathBuf,
     pub(super) lock: LoadLock,
+    /// Arms the machine's watchdog during the run.
+    pub(super) arms_watchdog: bool,
     /// Counts up whenever there is more to read.
     pub(super) rows: watch::Sender<u64>,
 }
@@ -83,7 +86,7 @@ pub(super) fn start_run(order: RunOrder, news: UnboundedSender<RunNews>) -> Runn
 
 fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<RunNews>) -> RunEnd {
     let _lock = order.lock;
-    let prepared = match prepare_run(&order.root, &order.wish) {
+    let mut prepared = match prepare_run(&order.root, &order.wish) {
         Ok(prepared) => prepared,
         Err(error) => return RunEnd::Refused(Box::new(error)),
     };
@@ -91,6 +94,14 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
     let store = match Store::open(&order.store) {
         Ok(store) => store,
         Err(error) => return broken(&error),
+    };
+    if let Err(error) = stand_on_ledger(&order.root, &store, &mut prepared.header) {
+        return broken(&error);
+    }
+    let watchdog = if order.arms_watchdog {
+        arm_watchdog(&order.root, &mut prepared.header)
+    } else {
+        None
     };
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -104,6 +115,11 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
         store,
         stops,
         pulse,
+        companions: Companions {
+            watchdog,
+            awake: !order.root.is_simulated(),
+            clocks: Some(order.root),
+        },
     };
     let mut teller = Teller {
         news,
@@ -115,6 +131,23 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
             stored: outcome.stored,
         },
         Err(error) => broken(&error),
+    }
+}
+
+/// A watchdog that cannot be armed is a gap and no reason not to run: nobody is there to be asked.
+fn arm_watchdog(root: &Root, header: &mut RunHeader) -> Option<HardwareWatchdog> {
+    match HardwareWatchdog::arm(root, WATCHDOG_TIME) {
+        Ok(armed) => Some(armed),
+        Err(error) => {
+            let why = os::with_cause(&error);
+            tracing::warn!(why, "the watchdog is not armed");
+            header.gaps.push(Gap {
+                kind: GapKind::Environment,
+                about: format!("the watchdog is not armed: {why}"),
+                remedy: "a machine that hangs stays so until a person resets it".to_owned(),
+            });
+            None
+        }
     }
 }
 

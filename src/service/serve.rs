@@ -11,7 +11,7 @@ use tokio::sync::mpsc::{UnboundedSender, channel, unbounded_channel};
 use super::agenda::Timing;
 use super::engine::{Engine, EngineSetup, tell_system};
 use super::http::{Desk, ServiceFacts, listen, router};
-use super::notices::{NoticeDesk, Target};
+use super::notices::NoticeDesk;
 use super::state::{OpenQueueError, QueueState};
 use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::os::{self, BindSocketError, Root};
@@ -52,42 +52,30 @@ pub struct ServeOptions {
     pub schedule: Vec<ScheduleEntry>,
     /// What happens after a change.
     pub policy: RecheckPolicy,
-    /// Whom to tell what.
-    pub notices: Vec<Target>,
+    /// Arms the machine's watchdog during runs.
+    pub arms_watchdog: bool,
+    /// Sends notices, where someone is to be told.
+    pub desk: Option<NoticeDesk>,
 }
 
 /// Runs a service until a signal ends it. A run under way then ends as interrupted, with its verdict.
 ///
 /// # Errors
 /// Only while it starts.
-pub fn serve(options: ServeOptions) -> Result<(), ServeError> {
+pub fn serve(mut options: ServeOptions) -> Result<(), ServeError> {
     let state = QueueState::open(&options.store)?;
     let listener = os::bind_socket(&options.socket)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
     let socket = options.socket.clone();
-    let desk = open_desk(&options);
+    let desk = options.desk.take();
     let served = runtime.block_on(work(options, state, listener));
     os::remove_socket(&socket);
     if let Some(desk) = desk {
         desk.close(LAST_NOTICES);
     }
     served
-}
-
-/// Without notices the service does its work all the same.
-fn open_desk(options: &ServeOptions) -> Option<NoticeDesk> {
-    if options.notices.is_empty() {
-        return None;
-    }
-    match NoticeDesk::open(&options.store, options.notices.clone()) {
-        Ok(desk) => Some(desk),
-        Err(error) => {
-            tracing::error!(error = %os::with_cause(&error), "nobody will be told anything");
-            None
-        }
-    }
 }
 
 async fn work(
@@ -111,6 +99,7 @@ async fn work(
         schedule: options.schedule.clone(),
         policy: options.policy,
         calls,
+        arms_watchdog: options.arms_watchdog,
         // Half of what is allowed (sd_watchdog_enabled(3)).
         watchdog: sd_notify::watchdog_enabled().map(|allowed| allowed / 2),
     });

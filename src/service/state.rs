@@ -17,7 +17,7 @@ use crate::model::{
     Hold, Job, JobState, Moment, Mono, Queue, QueueChange, RecheckPolicy, RunWish, Wall,
 };
 use crate::os::{self, QueueLock, Root, TakeQueueLockError};
-use crate::report::{JobLine, NoticeLine, QueueView};
+use crate::report::{JobLine, QueueView, StartNotice};
 use crate::run::read_suite;
 use crate::store::{OpenStoreError, ReadStoreError, Store, WriteStoreError};
 
@@ -174,7 +174,7 @@ pub(super) fn queue_view(
             .into_iter()
             .chain(holds.iter().cloned())
             .collect(),
-        notice: notice.map(|notice| NoticeLine {
+        notice: notice.map(|notice| StartNotice {
             job: notice.job,
             starts_in_s: notice.until.since(now.mono).as_secs(),
         }),

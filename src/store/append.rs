@@ -30,6 +30,12 @@ pub enum WriteStoreError {
         #[source]
         source: rusqlite::Error,
     },
+    /// It is not there any more.
+    #[error("`{}` was moved or deleted while it was being written", path.display())]
+    Gone {
+        /// The file.
+        path: PathBuf,
+    },
     /// Another process holds it for too long.
     #[error("`{}` is held by another process", path.display())]
     Busy {
@@ -111,6 +117,9 @@ impl Store {
             .map(|entry| encode(kind_of(entry), entry))
             .collect::<Result<Vec<String>, WriteStoreError>>()?;
         let path = self.path.clone();
+        if !self.is_in_place() {
+            return Err(WriteStoreError::Gone { path });
+        }
         let failed = |source| explain(&path, source);
         let transaction = self
             .connection
@@ -192,7 +201,10 @@ fn summarise(transaction: &Transaction<'_>, run: i64, entry: &Entry) -> rusqlite
         | Entry::Sample(_)
         | Entry::WorkerDone(_)
         | Entry::Repeated { .. }
-        | Entry::Gap(_) => 0,
+        | Entry::Gap(_)
+        | Entry::StopMark(_)
+        | Entry::Aftermath(_)
+        | Entry::Note(_) => 0,
     };
     Ok(())
 }
@@ -206,6 +218,9 @@ fn kind_of(entry: &Entry) -> &'static str {
         Entry::Finding(_) => "finding",
         Entry::Repeated { .. } => "repeated",
         Entry::Gap(_) => "gap",
+        Entry::StopMark(_) => "stop-mark",
+        Entry::Aftermath(_) => "aftermath",
+        Entry::Note(_) => "note",
         Entry::End(_) => "end",
         Entry::Verdict(_) => "verdict",
     }
@@ -218,6 +233,9 @@ fn mono_of(entry: &Entry) -> Option<Mono> {
         Entry::WorkerDone(done) => Some(done.at.mono),
         Entry::Finding(finding) => Some(finding.at.mono),
         Entry::End(end) => Some(end.at.mono),
+        Entry::StopMark(mark) => Some(mark.at.mono),
+        // Said in another boot, perhaps, whose clock began anew.
+        Entry::Aftermath(_) | Entry::Note(_) => None,
         Entry::Repeated { .. } | Entry::Gap(_) | Entry::Verdict(_) => None,
     }
 }

@@ -2,7 +2,7 @@
 
 use std::fs::{DirBuilder, OpenOptions, Permissions};
 use std::io;
-use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -107,6 +107,8 @@ pub enum OpenStoreError {
 pub struct Store {
     pub(super) connection: Connection,
     pub(super) path: PathBuf,
+    /// Device and number of the file that was opened.
+    pub(super) file: Option<(u64, u64)>,
 }
 
 impl Store {
@@ -122,7 +124,18 @@ impl Store {
         let mut connection =
             Connection::open(&path).map_err(|source| explain(path.clone(), source))?;
         prepare(&mut connection, &path)?;
-        Ok(Self { connection, path })
+        let file = identity(&path);
+        Ok(Self {
+            connection,
+            path,
+            file,
+        })
+    }
+
+    /// True while the file that was opened is the one that its path names. One that was deleted or moved
+    /// takes every write without complaint and is gone when it is closed.
+    pub(super) fn is_in_place(&self) -> bool {
+        self.file.is_some() && identity(&self.path) == self.file
     }
 
     /// Path of the file.
@@ -156,6 +169,11 @@ impl Store {
         self.connection
             .pragma_update(None, "max_page_count", pages.max(1))
     }
+}
+
+fn identity(path: &Path) -> Option<(u64, u64)> {
+    let about = path.metadata().ok()?;
+    Some((about.dev(), about.ino()))
 }
 
 fn make_folder(dir: &Path) -> Result<(), OpenStoreError> {

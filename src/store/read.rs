@@ -363,7 +363,7 @@ fn fold(header: RunHeader, rows: Vec<Checked>) -> Record {
 
 fn damage_gap(count: usize, first: &DamagedRow) -> Gap {
     Gap {
-        kind: GapKind::Environment,
+        kind: GapKind::RecordDamaged,
         about: format!("{count} rows of the record are damaged and left out, the first is {first}"),
         remedy: "check the disk and the memory of the machine that keeps the record".to_owned(),
     }

@@ -48,6 +48,15 @@ const MIGRATIONS: &[&str] = &[
     ) STRICT, WITHOUT ROWID;
 ",
     "
+    CREATE TABLE ledger (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        host TEXT NOT NULL,
+        at_ms INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        crc INTEGER NOT NULL
+    ) STRICT;
+",
+    "
     CREATE TABLE notices (
         id TEXT PRIMARY KEY,
         key TEXT NOT NULL UNIQUE,

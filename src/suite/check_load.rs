@@ -11,7 +11,7 @@ use crate::model::{CpuId, MemoryShare, Rhythm};
 use super::kernel_fact::{KernelBody, KernelFact, find};
 use super::written::{LoadSpec, Place, Placement};
 
-const LOAD_KEYS: [&str; 9] = [
+const LOAD_KEYS: [&str; 10] = [
     "kernels",
     "cores",
     "rhythm",
@@ -21,6 +21,7 @@ const LOAD_KEYS: [&str; 9] = [
     "seed",
     "switch",
     "memory",
+    "flush",
 ];
 /// Shortest and longest period of a pulsed load.
 const PERIOD: (Duration, Duration) = (Duration::from_millis(20), Duration::from_mins(10));
@@ -70,6 +71,7 @@ pub(super) fn check_load(
     let several = names.as_ref().is_some_and(|names| names.len() > 1);
     let switch_ms = check_switch(draft, &keys, several);
     let memory = check_memory(draft, &keys, span, body);
+    let flush = check_flush(draft, &keys, body);
     let span_of = |key: &str| {
         keys.get(key)
             .map_or_else(|| span.clone(), toml::Spanned::span)
@@ -84,6 +86,7 @@ pub(super) fn check_load(
         rhythm: rhythm?,
         switch_ms,
         memory,
+        flush,
         cores_place: place(draft, "cores"),
         memory_place: place(draft, "memory"),
     };
@@ -311,6 +314,17 @@ fn check_memory(
         draft.report(&written.span, message);
     }
     memory
+}
+
+fn check_flush(draft: &mut Draft<'_>, keys: &Keys<'_, '_>, body: Option<KernelBody>) -> bool {
+    let Some(flush) = keys.flag(draft, "flush") else {
+        return false;
+    };
+    if body.is_some_and(|body| body != KernelBody::Walk) {
+        let message = "`flush` belongs to kernels that walk memory: take it out";
+        draft.report(&flush.span, message);
+    }
+    flush.value
 }
 
 /// A share like `85%` or an amount like `512MiB`.

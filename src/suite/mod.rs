@@ -10,6 +10,7 @@
 mod builtin;
 mod check;
 mod check_load;
+mod cool_down;
 mod exposure;
 mod kernel_fact;
 mod resolve;
@@ -17,6 +18,7 @@ mod written;
 
 pub use builtin::{Builtin, builtin, builtin_names};
 pub use check::parse_suite;
+pub use cool_down::cool_down_at_least;
 pub use exposure::{MARGIN, PlannedExposure, needed_exposure_s, planned_exposure};
 pub use kernel_fact::{KernelBody, KernelFact, known_kernels};
 pub use resolve::{ResolveSuiteError, THERMOMETER_AFTER, resolve_suite, spare_memory};

@@ -262,6 +262,7 @@ impl<'m> Fitting<'m> {
                 rhythm: load.rhythm,
                 switch_ms: load.switch_ms,
                 memory_bytes_per_worker: per_worker,
+                flush: load.flush,
             });
         }
         planned

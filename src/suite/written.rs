@@ -39,6 +39,8 @@ pub struct LoadSpec {
     pub switch_ms: u32,
     /// Memory of a walk, over all workers.
     pub memory: Option<MemoryShare>,
+    /// Whether walks flush what they leave from the caches.
+    pub flush: bool,
     /// Where its `cores` stand.
     pub cores_place: Place,
     /// Where its `memory` stands.

@@ -8,7 +8,7 @@ use crate::model::{
 
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
-use super::{clock, heat, next, rules, voltage, words};
+use super::{clock, effective, heat, next, rules, standing, voltage, words};
 
 /// Confidence of the bounds where the suite names none.
 const CONFIDENCE: f64 = 0.95;
@@ -19,13 +19,20 @@ pub fn judge(record: &Record) -> Verdict {
     let classes = class_statements(record, &exposures);
     let total = total_statement(record, &exposures);
     let heat = heat::summarise(record);
-    let clocks = clock::summarise(record);
+    let clock::Clocks {
+        summaries: clocks,
+        gaps: unmeasured,
+    } = clock::summarise(record);
     let mut all = rules::of_findings(record);
     all.extend(rules::of_course(record));
     all.extend(rules::of_claim(record, &total, &classes));
     all.extend(rules::of_gaps(record, &record.gaps));
+    all.extend(rules::of_damage(record));
     all.extend(rules::of_heat(record, heat.as_ref()));
     all.extend(rules::of_clocks(&clocks));
+    all.extend(rules::of_unmeasured_clocks(record, &unmeasured));
+    all.extend(rules::of_courses(&effective::courses(record)));
+    all.extend(standing::rules(record, &clocks));
     let grade = decide_grade(&all);
     all.sort_by_key(|rule| weight(rule.effect));
     let mut verdict = Verdict {
@@ -34,7 +41,7 @@ pub fn judge(record: &Record) -> Verdict {
         causes: causes(record),
         rules: all,
         findings: record.findings.clone(),
-        gaps: record.gaps.clone(),
+        gaps: record.gaps.iter().cloned().chain(unmeasured).collect(),
         classes,
         total,
         heat,
@@ -89,6 +96,10 @@ fn causes(record: &Record) -> Vec<Cause> {
     let mut causes: Vec<Cause> = record.findings.iter().filter_map(of).collect();
     if matches!(record.end.as_ref().map(|end| &end.what), Some(End::Reset)) {
         causes.push(Cause::Reset);
+    }
+    if rules::is_damaged(record) {
+        let earlier = record.verdicts.iter();
+        causes.extend(earlier.flat_map(|verdict| verdict.causes.iter().copied()));
     }
     causes.sort_unstable();
     causes.dedup();

@@ -4,11 +4,13 @@
 
 pub mod bound;
 mod clock;
+mod effective;
 mod exposure;
 mod grade;
 mod heat;
 mod next;
 mod rules;
+mod standing;
 pub mod statistics;
 pub mod thermal;
 mod voltage;

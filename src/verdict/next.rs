@@ -4,6 +4,7 @@
 
 use std::collections::BTreeSet;
 
+use super::standing;
 use crate::model::{
     Cause, Finding, FindingKind, Gap, GapKind, Grade, LoadClass, Plateau, Record, RuleEffect,
     Severity, Verdict,
@@ -40,7 +41,11 @@ fn after_failure(record: &Record, verdict: &Verdict) -> Vec<String> {
             "files written since {since} may be damaged: check or restore them"
         ));
     }
-    next.push("go back to the last settings that held; keep to the maker's limits".to_owned());
+    let known = standing::advise(record, verdict);
+    if known.is_empty() {
+        next.push("go back to the last settings that held; keep to the maker's limits".to_owned());
+    }
+    next.extend(known);
     for cause in &verdict.causes {
         next.push(for_cause(*cause, record));
     }
@@ -121,7 +126,7 @@ fn at_the_edge(record: &Record, verdict: &Verdict) -> Vec<String> {
              step back (common practice)",
         ),
         (
-            throttled,
+            throttled || broken("throttling"),
             "it slowed itself down: less core voltage or clock, a lower clock for wide vectors, or \
              better cooling (common practice)",
         ),

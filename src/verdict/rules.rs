@@ -3,16 +3,21 @@
 use std::collections::BTreeMap;
 
 use crate::model::{
-    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, HeatSummary,
+    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, Grade, HeatSummary,
     LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
 };
 
+use super::effective::Course;
 use super::exposure::last_words;
 use super::words::{counted, faults_seen, shown, span};
 
 /// Share below the declared clock that is a shortfall of the fastest probe, and of the median.
 const SHORTFALL: f64 = 0.005;
 const MEDIAN_SHORTFALL: f64 = 0.02;
+/// Share of its own start that a rate or a clock may lose under an even load.
+const SLOWED: f64 = 0.02;
+/// Degrees from its limit at which a chip is taken to hold itself there.
+const AT_LIMIT_C: f64 = 2.0;
 
 fn rule(name: &str, effect: RuleEffect, figure: String, threshold: &str) -> Rule {
     Rule {
@@ -159,6 +164,7 @@ pub(super) fn of_gaps(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
         | GapKind::LessMemory
         | GapKind::ClassNotRun
         | GapKind::StoreSlow
+        | GapKind::RecordDamaged
         | GapKind::Suspended
         | GapKind::TimeBase => true,
         GapKind::NoRights => claims,
@@ -176,6 +182,29 @@ pub(super) fn of_gaps(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
         }
     }
     rules
+}
+
+/// A record that is not whole any more may have lost the very rows that an earlier verdict rests on: no
+/// later one is better.
+pub(super) fn of_damage(record: &Record) -> Vec<Rule> {
+    let earlier = record.verdicts.iter().filter(|_| is_damaged(record));
+    let Some(worst) = earlier.map(|verdict| verdict.grade).min() else {
+        return Vec::new();
+    };
+    let effect = match worst {
+        Grade::Failed => RuleEffect::Fails,
+        Grade::Marginal => RuleEffect::Marginal,
+        Grade::Inconclusive => RuleEffect::Inconclusive,
+        Grade::Provisional | Grade::Proven => RuleEffect::Caps,
+    };
+    let figure = format!("judged {worst} before the record was damaged");
+    vec![rule("earlier-verdict", effect, figure, "a whole record")]
+}
+
+/// True when rows of the record are not what was written.
+pub(super) fn is_damaged(record: &Record) -> bool {
+    let damaged = |gap: &Gap| gap.kind == GapKind::RecordDamaged;
+    record.gaps.iter().any(damaged)
 }
 
 /// Heat, where it could be read.
@@ -243,8 +272,10 @@ pub(super) fn of_clocks(clocks: &[ClockSummary]) -> Vec<Rule> {
             (false, true) => (RuleEffect::Told, "faster than declared"),
             (false, false) => (RuleEffect::Met, "as declared"),
         };
+        let kind = clock.kind.as_deref();
+        let kind = kind.map_or_else(String::new, |kind| format!(" on {kind} cores"));
         let figure = format!(
-            "{}: {:.0} to {:.0} MHz, median {:.0} MHz, {word}",
+            "{}{kind}: {:.0} to {:.0} MHz, median {:.0} MHz, {word}",
             clock.class, clock.slowest_core_mhz, clock.fastest_core_mhz, clock.median_mhz
         );
         rules.push(rule(
@@ -253,6 +284,62 @@ pub(super) fn of_clocks(clocks: &[ClockSummary]) -> Vec<Rule> {
             figure,
             &format!("{declared:.0} MHz within 0.5 %, median within 2 %"),
         ));
+    }
+    rules
+}
+
+/// Declared clocks that other programs kept from being measured: no shortfall, but not shown either.
+pub(super) fn of_unmeasured_clocks(record: &Record, gaps: &[Gap]) -> Vec<Rule> {
+    let effect = if record.header.plan.asserts.clock {
+        RuleEffect::Caps
+    } else {
+        RuleEffect::Told
+    };
+    let rules = gaps.iter();
+    let rules = rules.map(|gap| rule("gap", effect, gap.about.clone(), "nothing hidden"));
+    rules.collect()
+}
+
+/// Whether cores went on as fast as they began; the worst of all is told.
+pub(super) fn of_courses(courses: &[Course]) -> Vec<Rule> {
+    let mut rules = Vec::new();
+    let lowest = |of: fn(&Course) -> f64| {
+        let known = courses.iter();
+        known.min_by(move |one, other| of(one).total_cmp(&of(other)))
+    };
+    if let Some(worst) = lowest(|course| course.effective) {
+        let slowed = worst.effective < 1.0 - SLOWED;
+        let effect = if slowed {
+            RuleEffect::Marginal
+        } else {
+            RuleEffect::Met
+        };
+        let figure = format!(
+            "at an unchanged clock {} on {} {} {:.1} % of its own start",
+            worst.kernel,
+            worst.cpu,
+            if slowed { "fell to" } else { "kept" },
+            worst.effective * 100.0
+        );
+        rules.push(rule("throttling", effect, figure, "at least 98 %"));
+    }
+    let fell = courses.iter().filter(|course| course.clock < 1.0 - SLOWED);
+    let at_limit = |course: &&Course| course.below_limit_c.is_some_and(|c| c <= AT_LIMIT_C);
+    let worst = fell.clone().filter(at_limit).chain(fell).next();
+    if let Some(worst) = worst {
+        let held = at_limit(&worst);
+        let (effect, why) = if held {
+            (RuleEffect::Marginal, "with the processor at its limit")
+        } else {
+            // Limits of power and of time at the highest clock do the same by design.
+            (RuleEffect::Told, "with the processor below its limit")
+        };
+        let figure = format!(
+            "under an even load the clock of {} fell to {:.1} % of its start {why}",
+            worst.cpu,
+            worst.clock * 100.0
+        );
+        rules.push(rule("throttling", effect, figure, "at least 98 %"));
     }
     rules
 }
@@ -331,7 +418,10 @@ fn least_walks(record: &Record) -> u64 {
                 }
                 for cpu in &planned.cpus {
                     let word = words.get(&((stage, segment, load), *cpu));
-                    let walks = word.map_or(0, |worker| worker.passes.iter().sum());
+                    let walks = word.map_or(0, |worker| {
+                        let all: u64 = worker.passes.iter().sum();
+                        all.saturating_sub(worker.part_walks)
+                    });
                     *per_cpu.entry(*cpu).or_default() += walks;
                 }
             }

@@ -1,48 +1,100 @@
-//! Supply voltages idle and under load. Sampling once a second sees the static load line, never the
-//! transient; a droop by itself is specified behaviour and no defect.
+//! Supply voltages idle, with one core at work and with all of them. The droop is the step from one narrow
+//! worker, which runs at full clock, to all cores: idle voltages belong to other clocks and say nothing of
+//! it. Sampling once a second sees the static load line, never the transient; a droop by itself is
+//! specified behaviour and no defect.
 
-use crate::model::{ChannelId, Quantity, Record, Role, VoltageSummary};
+use std::collections::BTreeSet;
 
 use super::statistics::median;
+use crate::model::{
+    ChannelId, LoadClass, Quantity, Record, Rhythm, Role, Sample, VoltageSummary, WorkerProgress,
+};
+
+/// How much of the machine was at work in a sample.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum AtWork {
+    Nobody,
+    OneNarrow,
+    AllCores,
+    Some,
+}
 
 /// Core-supply voltages of `record`.
 pub(super) fn summarise(record: &Record) -> Vec<VoltageSummary> {
     let channels = record.header.channels.iter().filter(|channel| {
         channel.quantity == Quantity::Voltage && channel.role == Role::CoreVoltage
     });
+    let states: Vec<AtWork> = record
+        .samples
+        .iter()
+        .map(|sample| at_work(record, sample))
+        .collect();
     let summary = |channel: &crate::model::Channel| {
-        let (idle, load) = split(record, channel.id);
-        let lowest_mv = load.iter().chain(&idle).copied().reduce(f64::min)?;
-        let (idle_mv, load_mv) = (median(&idle), median(&load));
-        let droop_mv = idle_mv.zip(load_mv).map(|(idle, load)| idle - load);
+        let values = |wanted: &dyn Fn(AtWork) -> bool| {
+            let samples = record.samples.iter().zip(&states);
+            let samples = samples.filter(|(_, state)| wanted(**state));
+            let values = samples.filter_map(|(sample, _)| sample.reading(channel.id));
+            values
+                .filter(|value| value.is_finite())
+                .collect::<Vec<f64>>()
+        };
+        let loaded = values(&|state| state != AtWork::Nobody);
+        let idle = values(&|state| state == AtWork::Nobody);
+        let lowest = |values: &[f64]| values.iter().copied().reduce(f64::min);
+        let one_core_mv = median(&values(&|state| state == AtWork::OneNarrow));
+        let load_mv = median(&values(&|state| state == AtWork::AllCores));
+        let droop_mv = one_core_mv.zip(load_mv).map(|(one, all)| one - all);
         Some(VoltageSummary {
             label: channel.label.clone(),
-            idle_mv,
+            idle_mv: median(&idle),
+            one_core_mv,
             load_mv,
-            lowest_mv: load.iter().copied().reduce(f64::min).unwrap_or(lowest_mv),
+            lowest_mv: lowest(&loaded).or_else(|| lowest(&idle))?,
             droop_mv,
             step_mv: channel.step,
-            slope: droop_mv.and_then(|droop| slope(record, droop)),
+            slope: droop_mv.and_then(|droop| slope(record, &states, droop)),
         })
     };
     channels.filter_map(summary).collect()
 }
 
-fn split(record: &Record, channel: ChannelId) -> (Vec<f64>, Vec<f64>) {
-    let (mut idle, mut load) = (Vec::new(), Vec::new());
-    for sample in &record.samples {
-        if let Some(value) = sample.reading(channel).filter(|value| value.is_finite()) {
-            if sample.workers.is_empty() {
-                idle.push(value)
+fn at_work(record: &Record, sample: &Sample) -> AtWork {
+    let even = |worker: &WorkerProgress| {
+        let load = record
+            .header
+            .plan
+            .load(sample.stage, sample.segment, worker.load);
+        load.filter(|load| load.rhythm == Rhythm::Even && !worker.pausing)
+    };
+    let narrow = |worker: &WorkerProgress| {
+        let classes = even(worker).map(|load| {
+            let kernels = load.kernels.iter();
+            kernels.map(|name| record.header.class_of(name))
+        });
+        let scalar = |class| match class {
+            Some(LoadClass::ScalarInteger | LoadClass::ScalarFloat) => true,
+            Some(LoadClass::WideVector | LoadClass::Memory | LoadClass::Contention) | None => false,
+        };
+        classes.is_some_and(|mut classes| classes.all(scalar))
+    };
+    match &sample.workers[..] {
+        [] => AtWork::Nobody,
+        [one] if narrow(one) && record.header.machine.core_count() > 1 => AtWork::OneNarrow,
+        workers => {
+            let busy = workers.iter().filter(|worker| even(worker).is_some());
+            let cores: BTreeSet<u32> = busy
+                .filter_map(|worker| record.core_of(worker.cpu))
+                .collect();
+            if cores.len() == record.header.machine.core_count() {
+                AtWork::AllCores
             } else {
-                load.push(value)
+                AtWork::Some
             }
         }
     }
-    (idle, load)
 }
 
-fn slope(record: &Record, droop_mv: f64) -> Option<String> {
+fn slope(record: &Record, states: &[AtWork], droop_mv: f64) -> Option<String> {
     let of = |quantity: Quantity| {
         record.header.channels.iter().find(|channel| {
             channel.quantity == quantity
@@ -52,9 +104,15 @@ fn slope(record: &Record, droop_mv: f64) -> Option<String> {
                 )
         })
     };
+    let middle = |channel: ChannelId, wanted: AtWork| {
+        let samples = record.samples.iter().zip(states);
+        let samples = samples.filter(|(_, state)| **state == wanted);
+        let values = samples.filter_map(|(sample, _)| sample.reading(channel));
+        median(&values.collect::<Vec<f64>>())
+    };
     let rise = |quantity: Quantity| {
-        let (idle, load) = split(record, of(quantity)?.id);
-        let rise = median(&load)? - median(&idle)?;
+        let channel = of(quantity)?.id;
+        let rise = middle(channel, AtWork::AllCores)? - middle(channel, AtWork::OneNarrow)?;
         (rise > 0.0).then_some(rise)
     };
     // Millivolts per ampere are milliohms: the load line itself.

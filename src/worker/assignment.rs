@@ -20,6 +20,10 @@ pub struct Assignment {
     pub rhythm: Rhythm,
     /// Bytes to walk.
     pub memory_bytes: u64,
+    /// Whether walks flush what they leave from the caches.
+    pub flush: bool,
+    /// Where held memory is read back: a CPU of another core, if the load has one.
+    pub reread_on: Option<CpuId>,
     /// When the load begins, for all workers alike.
     pub epoch: Mono,
     /// Index among the workers of the load.

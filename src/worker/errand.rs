@@ -6,7 +6,7 @@ use super::slot::SlotWriter;
 use crate::kernels::{
     Answer, Beat, Body, FaultSink, Go, KernelSpec, Located, Member, Outcome, WalkOutcome, WordFault,
 };
-use crate::model::{InstructionSet, MemoryFault, Mismatch};
+use crate::model::{CpuId, InstructionSet, MemoryFault, Mismatch};
 use crate::os::{self, Region};
 
 /// Tells the slot of progress and the kernel of a wish to end.
@@ -16,12 +16,27 @@ pub(super) struct Pulse<'a> {
     pub(super) kernel: usize,
     pub(super) pass: u64,
     pub(super) region_address: u64,
+    pub(super) region_bytes: usize,
+    pub(super) flushes: bool,
+}
+
+impl Pulse<'_> {
+    /// The words of a region that is walked from now on.
+    fn over<'r>(&mut self, region: &'r mut Region) -> &'r mut [u64] {
+        self.region_address = region.address();
+        self.region_bytes = region.bytes();
+        region.words_mut()
+    }
 }
 
 impl Beat for Pulse<'_> {
     fn beat(&mut self, step: u32) -> Go {
         self.slot.beat(os::monotonic(), step);
-        if self.slot.stop_asked() || os::stop_was_signalled() {
+        let asked_back = self
+            .slot
+            .keep_bytes()
+            .is_some_and(|keep| keep < self.region_bytes);
+        if self.slot.stop_asked() || os::stop_was_signalled() || asked_back {
             Go::Stop
         } else {
             Go::On
@@ -54,6 +69,10 @@ impl FaultSink for Pulse<'_> {
         };
         self.slot.wrong_memory(self.kernel, &fault);
     }
+
+    fn flushes(&self) -> bool {
+        self.flushes
+    }
 }
 
 /// A kernel as a worker holds it.
@@ -64,6 +83,8 @@ pub(super) struct Errand<'a> {
     pub(super) area: Option<&'a [AtomicU64]>,
     pub(super) index: u32,
     pub(super) count: u32,
+    pub(super) cpu: CpuId,
+    pub(super) reread_on: Option<CpuId>,
 }
 
 /// What came of a pass.
@@ -97,13 +118,14 @@ impl Errand<'_> {
                     pulse,
                 )
             }
-            Body::Walk { pass } => {
-                let region = region.unwrap_or(arena);
-                pulse.region_address = region.address();
-                let number = pulse.pass;
-                match pass(self.path, region.words_mut(), number, pulse) {
-                    WalkOutcome::Walked { words_checked, .. } => PassEnd::Checked(words_checked),
-                    WalkOutcome::Stopped => PassEnd::Stopped,
+            Body::Walk { pass, reread } => {
+                let region = pulse.over(region.unwrap_or(arena));
+                let first = pass(self.path, region, pulse.pass, pulse);
+                match (first, reread) {
+                    (WalkOutcome::Walked { .. }, Some(reread)) => {
+                        self.on_other_core(|| walked(reread(self.path, region, pulse.pass, pulse)))
+                    }
+                    _ => walked(first),
                 }
             }
             Body::Group { pass, answers, .. } => {
@@ -117,6 +139,29 @@ impl Errand<'_> {
                 compare(pass(&member, known.rounds, pulse), &known.answer, pulse)
             }
         }
+    }
+
+    /// Does `work` on the core where held memory is read back, then comes home. Where the kernel does
+    /// not let it go there, the work is done at home.
+    fn on_other_core(&self, work: impl FnOnce() -> PassEnd) -> PassEnd {
+        let Some(away) = self.reread_on else {
+            return work();
+        };
+        if let Err(error) = os::pin_to(away) {
+            tracing::warn!(%error, "held memory is read back by the core that stored it");
+        }
+        let end = work();
+        if let Err(error) = os::pin_to(self.cpu) {
+            tracing::warn!(%error, "not back on the core of this worker");
+        }
+        end
+    }
+}
+
+fn walked(outcome: WalkOutcome) -> PassEnd {
+    match outcome {
+        WalkOutcome::Walked { words_checked, .. } => PassEnd::Checked(words_checked),
+        WalkOutcome::Stopped => PassEnd::Stopped,
     }
 }
 

@@ -8,13 +8,19 @@ use super::assignment::{Assignment, Message};
 use super::errand::{Errand, PassEnd, Pulse};
 use super::rhythm::{Phase, phase_at};
 use super::slot::{GroupLayout, SlotWriter};
-use crate::kernels::{self, Body, KernelSpec};
+use crate::kernels::{self, Body, ClockProbe, KernelSpec};
 use crate::model::{Gap, GapKind, InstructionSet, LoadClass, Mono};
 use crate::os::{self, Region, SharedWords};
 
 const PROBE_EVERY: Duration = Duration::from_secs(1);
+/// Until the next try when other programs disturbed a probe.
+const PROBE_AGAIN: Duration = Duration::from_millis(100);
+/// Tries of a probe that lie further apart were disturbed: (highest - lowest) / highest.
+const UNDISTURBED: f64 = 0.005;
 /// Passes of a group load before its workers change kernel together.
 const GROUP_TURN_PASSES: u64 = 32;
+/// Below this, whether huge pages back the walked memory says little about a walk.
+const LEAST_FOR_HUGE_PAGES: usize = 32 << 20;
 /// A pause is slept in pieces, so that a wish to end is heard.
 const NAP: Duration = Duration::from_millis(20);
 
@@ -68,6 +74,7 @@ fn read_assignment() -> Result<Assignment, String> {
 
 fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
     os::prepare_worker(assignment.parent).map_err(|e| os::with_cause(&e))?;
+    os::set_float_environment().map_err(|e| os::with_cause(&e))?;
     let slot: &'static SharedWords = Box::leak(Box::new(
         SharedWords::inherit(assignment.slot).map_err(|e| os::with_cause(&e))?,
     ));
@@ -96,6 +103,8 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
             area,
             index,
             count,
+            cpu: assignment.cpu,
+            reread_on: assignment.reread_on,
         });
     }
     let mut alive = || {
@@ -103,7 +112,8 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
         !(slot.stop_asked() || os::stop_was_signalled())
     };
     let mut arena = map_arena(&specs, &mut alive)?;
-    let mut region = map_region(assignment, &mut alive)?;
+    let mut region = map_region(assignment, slot)?;
+    say_who_rereads(assignment, &specs);
     let shown = region.as_ref().unwrap_or(&arena);
     slot.arena(shown.address(), shown.bytes() as u64);
     say(&Message::Ready);
@@ -112,9 +122,10 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
         slot,
         errands,
         passes: Vec::new(),
-        probed: Mono(0),
+        probe_at: Mono(0),
     };
     shift.passes = vec![0; shift.errands.len()];
+    shift.give_back(region.as_mut());
     shift.work(&mut arena, region.as_mut());
     Ok(())
 }
@@ -133,24 +144,72 @@ fn map_arena(specs: &[&KernelSpec], alive: &mut dyn FnMut() -> bool) -> Result<R
     Region::map(words.max().unwrap_or(0) * 8, alive).map_err(|e| os::with_cause(&e))
 }
 
-fn map_region(
-    assignment: &Assignment,
-    alive: &mut dyn FnMut() -> bool,
-) -> Result<Option<Region>, String> {
+fn map_region(assignment: &Assignment, slot: SlotWriter<'_>) -> Result<Option<Region>, String> {
     if assignment.memory_bytes == 0 {
         return Ok(None);
     }
     let bytes = usize::try_from(assignment.memory_bytes).map_err(|error| error.to_string())?;
-    let region = Region::map(bytes, alive).map_err(|e| os::with_cause(&e))?;
-    if !region.is_locked() {
+    let mut alive = || {
+        slot.beat(os::monotonic(), 0);
+        let asked_back = slot.keep_bytes().is_some_and(|keep| keep < bytes);
+        !(slot.stop_asked() || os::stop_was_signalled() || asked_back)
+    };
+    let region = Region::map(bytes, &mut alive).map_err(|e| os::with_cause(&e))?;
+    let environment = |about: &str, remedy: &str| {
         say(&Message::Environment(Gap {
             kind: GapKind::Environment,
-            about: "walked memory could not be locked: the kernel may move or swap it".to_owned(),
-            remedy: "raise the limit of locked memory (`ulimit -l unlimited`) or run as a service"
-                .to_owned(),
+            about: about.to_owned(),
+            remedy: remedy.to_owned(),
         }));
+    };
+    if !region.is_locked() {
+        environment(
+            "walked memory could not be locked: the kernel may move or swap it",
+            "raise the limit of locked memory (`ulimit -l unlimited`) or run as a service",
+        );
+    }
+    if region.bytes() >= LEAST_FOR_HUGE_PAGES {
+        let remedy = "walks are slower so; allow huge pages in \
+                      `/sys/kernel/mm/transparent_hugepage/enabled`, or free some memory";
+        match region.huge_bytes() {
+            Some(0) => environment("walked memory has no huge pages", remedy),
+            Some(huge) if huge < region.bytes() / 10 * 9 => {
+                environment("only part of the walked memory has huge pages", remedy);
+            }
+            Some(_) => {}
+            None => environment("whether walked memory has huge pages is not told", ""),
+        }
     }
     Ok(Some(region))
+}
+
+/// Held memory has to be read back past the caches of the core that stored it.
+fn say_who_rereads(assignment: &Assignment, specs: &[&KernelSpec]) {
+    let is_held = |spec: &&KernelSpec| {
+        matches!(
+            spec.body,
+            Body::Walk {
+                reread: Some(_),
+                ..
+            }
+        )
+    };
+    let holds = specs.iter().any(is_held);
+    if holds && assignment.reread_on.is_none() {
+        say(&Message::Environment(Gap {
+            kind: GapKind::Environment,
+            about: format!(
+                "memory held by {} was read back by the core that stored it: the load has no other",
+                assignment.cpu
+            ),
+            remedy: "let the load run on several cores at once".to_owned(),
+        }));
+    }
+}
+
+/// Only a probe whose tries agree is a clock: others measure the CPU time that other programs left.
+fn is_undisturbed(probe: &ClockProbe) -> bool {
+    probe.spread <= UNDISTURBED
 }
 
 struct Shift<'a> {
@@ -158,7 +217,7 @@ struct Shift<'a> {
     slot: SlotWriter<'a>,
     errands: Vec<Errand<'a>>,
     passes: Vec<u64>,
-    probed: Mono,
+    probe_at: Mono,
 }
 
 impl Shift<'_> {
@@ -186,11 +245,22 @@ impl Shift<'_> {
                     self.slot.pausing(false);
                     let kernel = self.kernel_at(now);
                     if self.pass(kernel, arena, region.as_deref_mut()) == PassEnd::Stopped {
-                        return;
+                        self.give_back(region.as_deref_mut());
+                        continue;
                     }
                     self.probe_clock(kernel);
                 }
             }
+        }
+    }
+
+    /// Lets go of memory that the supervisor asked for; the pass under way was given up for it.
+    fn give_back(&self, region: Option<&mut Region>) {
+        if let Some((region, keep)) = region.zip(self.slot.keep_bytes())
+            && keep < region.bytes()
+        {
+            region.shrink(keep);
+            self.slot.arena(region.address(), region.bytes() as u64);
         }
     }
 
@@ -225,12 +295,15 @@ impl Shift<'_> {
 
     fn pass(&mut self, kernel: usize, arena: &mut Region, region: Option<&mut Region>) -> PassEnd {
         self.slot.kernel(kernel);
+        let walked = region.as_ref().map(|region| region.bytes() as u64);
         let pass = self.passes[kernel];
         let mut pulse = Pulse {
             slot: self.slot,
             kernel,
             pass,
             region_address: 0,
+            region_bytes: 0,
+            flushes: self.assignment.flush,
         };
         let (wall, cpu) = (os::monotonic(), os::thread_cpu_ns());
         self.slot.beat(wall, 0);
@@ -240,16 +313,18 @@ impl Shift<'_> {
             let cpu_ns = os::thread_cpu_ns().saturating_sub(cpu);
             self.slot.passed(kernel, wall_ns.min(cpu_ns), digest);
             self.passes[kernel] += 1;
+            if walked.is_some_and(|bytes| bytes < self.assignment.memory_bytes) {
+                self.slot.passed_in_part();
+            }
         }
         end
     }
 
     fn probe_clock(&mut self, kernel: usize) {
         let now = os::monotonic();
-        if now.since(self.probed) < PROBE_EVERY {
+        if now < self.probe_at {
             return;
         }
-        self.probed = now;
         let errand = &self.errands[kernel];
         let wide = match errand.spec.class {
             LoadClass::WideVector => Some(errand.path),
@@ -265,6 +340,11 @@ impl Shift<'_> {
             )
         });
         let probe = kernels::probe_clock(wide, &mut os::raw_ns);
+        if !is_undisturbed(&probe) {
+            self.probe_at = now.plus(PROBE_AGAIN);
+            return;
+        }
+        self.probe_at = now.plus(PROBE_EVERY);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -272,5 +352,20 @@ impl Shift<'_> {
         )]
         let khz = (probe.mhz.max(0.0) * 1000.0) as u64;
         self.slot.clock(kernel, khz);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_probe_whose_tries_lie_apart_is_no_clock() {
+        let probe = |spread| ClockProbe {
+            mhz: 4000.0,
+            spread,
+        };
+        assert!(is_undisturbed(&probe(0.0)) && is_undisturbed(&probe(0.004)));
+        assert!(!is_undisturbed(&probe(0.006)) && !is_undisturbed(&probe(0.5)));
     }
 }

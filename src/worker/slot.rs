@@ -21,6 +21,8 @@ const ARENA: usize = 15;
 const ARENA_BYTES: usize = 16;
 const LAST_DIGEST: usize = 17;
 const RING_COUNT: usize = 18;
+const KEEP_BYTES: usize = 19;
+const PART_WALKS: usize = 20;
 const COUNTS: usize = 64;
 const COUNT_WORDS: usize = 4;
 /// A load names no kernel twice, so room for every kernel there is will do.
@@ -41,7 +43,7 @@ pub struct KernelCounts {
     pub passes: u64,
     /// Nanoseconds of them, the smaller of wall and CPU time of each.
     pub checked_ns: u64,
-    /// Highest clock probe in kHz; 0 before the first.
+    /// Latest clock probe in kHz that nothing disturbed; 0 before the first.
     pub clock_khz: u64,
 }
 
@@ -117,10 +119,21 @@ impl<'a> SlotWriter<'a> {
         self.set(LAST_DIGEST, digest);
     }
 
+    /// The pass just counted went over less memory than planned.
+    pub fn passed_in_part(&self) {
+        self.add(PART_WALKS, 1);
+    }
+
+    /// How much of the walked memory the supervisor lets the worker keep; none as long as all of it.
+    pub fn keep_bytes(&self) -> Option<usize> {
+        let keep = self.0[KEEP_BYTES].load(Ordering::Relaxed);
+        usize::try_from(keep).ok().filter(|keep| *keep != 0)
+    }
+
     /// The clock was measured.
     pub fn clock(&self, kernel: usize, khz: u64) {
         let base = COUNTS + kernel.min(KERNELS - 1) * COUNT_WORDS;
-        self.0[base + 2].fetch_max(khz, Ordering::Relaxed);
+        self.set(base + 2, khz);
     }
 
     /// Where the live data is, for whoever wants to look at it (or to damage it, in tests).
@@ -197,6 +210,16 @@ impl SlotReader {
     /// Asks the worker to end.
     pub fn ask_stop(words: &[AtomicU64]) {
         words[STOP].store(1, Ordering::Relaxed);
+    }
+
+    /// Asks the worker to give back all but `bytes` of its walked memory.
+    pub fn ask_to_keep(words: &[AtomicU64], bytes: u64) {
+        words[KEEP_BYTES].store(bytes.max(1), Ordering::Relaxed);
+    }
+
+    /// Passes over less memory than planned.
+    pub fn part_walks(words: &[AtomicU64]) -> u64 {
+        words[PART_WALKS].load(Ordering::Relaxed)
     }
 
     /// When the worker last showed progress; none before the first time.
@@ -311,6 +334,16 @@ mod tests {
             assert_eq!(counts.passes, kernel as u64 + 1, "kernel {kernel}");
         }
         assert!(SlotReader::new().new_reports(&words, CpuId(0)).is_empty());
+    }
+
+    /// A clock that falls must be seen to fall.
+    #[test]
+    fn the_latest_clock_replaces_the_one_before_also_when_it_is_lower() {
+        let words = slot();
+        for khz in [4_000_000, 3_500_000] {
+            SlotWriter::new(&words).clock(1, khz);
+            assert_eq!(SlotReader::counts(&words, 1).clock_khz, khz);
+        }
     }
 
     #[test]

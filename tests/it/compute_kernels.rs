@@ -12,6 +12,7 @@ mod float_reference;
 mod group_reference;
 mod published;
 mod reference;
+mod steps;
 mod vector_reference;
 
 use std::sync::atomic::AtomicU64;
@@ -103,6 +104,11 @@ fn every_wide_integer_kernel_gives_the_answers_of_its_reference() {
     check_answers("vec-int.l1", vector_reference::vec_int);
 }
 
+#[test]
+fn the_kernel_of_all_units_gives_the_answers_of_its_reference() {
+    check_answers("all-units.l1", vector_reference::all_units);
+}
+
 /// One pass of all members as threads; what each came to. `setting` is members, pass and rounds.
 fn group_pass_with<B: Beat + Send>(
     pass: GroupPass,
@@ -176,6 +182,7 @@ fn check_group(name: &str, reference: Reference) {
 fn the_answer_of_a_contention_kernel_does_not_depend_on_the_number_of_members() {
     check_group("atomics.shared", group_reference::atomics);
     check_group("handover.shared", group_reference::handover);
+    check_group("publish.shared", group_reference::publish);
 }
 
 type Reference = fn(u32) -> Answer;
@@ -184,7 +191,7 @@ type Reference = fn(u32) -> Answer;
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 10] = [
+    let references: [(&str, Reference); 11] = [
         ("int-streams.reg", reference::int_streams),
         ("int-streams.l1", reference::int_streams_l1),
         ("int-ntt.l1", reference::int_ntt),
@@ -193,8 +200,10 @@ fn print_references() {
         ("float-chains.reg", float_reference::float_chains),
         ("matrix-exact.l1", float_reference::matrix_exact),
         ("vec-int.l1", vector_reference::vec_int),
+        ("all-units.l1", vector_reference::all_units),
         ("atomics.shared", group_reference::atomics),
         ("handover.shared", group_reference::handover),
+        ("publish.shared", group_reference::publish),
     ];
     for (name, reference) in references {
         let answers = match find(name).unwrap().body {

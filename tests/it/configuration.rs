@@ -44,21 +44,6 @@ fn everything_that_the_example_shows_can_be_used() {
     assert_eq!(names, ["receiver", "chat", "phone", "room", "own", "mail"]);
     assert_eq!(read.service.listen.map(|at| at.port()), Some(7625));
     assert!(!read.watchdog.enabled);
-    assert!(read.recheck.enabled);
-    let [weekly] = read.schedule.as_slice() else {
-        panic!("one");
-    };
-    assert_eq!(
-        (weekly.name.as_str(), weekly.wish.suite.as_str()),
-        ("weekly", "overnight")
-    );
-    assert_eq!(weekly.zone.as_deref(), Some("Europe/Berlin"));
-    let window = weekly.conditions.window.as_ref().expect("a window");
-    assert_eq!(
-        (window.minutes(), window.zone.as_deref()),
-        (600, Some("Europe/Berlin"))
-    );
-    assert_eq!((weekly.conditions.idle_s, weekly.priority), (Some(600), 0));
     let [receiver, chat, phone, room, own, mail] = read.notices.as_slice() else {
         panic!("six");
     };
@@ -177,41 +162,54 @@ name = "nowhere"
 }
 
 #[test]
-fn each_mistake_in_the_schedule_is_told() {
-    let text = r#"[recheck]
-enabled = 1
-suite = "reckeck"
+fn a_schedule_is_read_and_its_mistakes_are_told_with_their_places() {
+    let read = parse_configuration("soakproof.toml", &uncommented()).expect("right");
+    let [entry] = read.schedule.as_slice() else {
+        panic!("one");
+    };
+    assert_eq!(
+        (entry.name.as_str(), entry.when.as_str()),
+        ("friday night", "0 22 * * FRI")
+    );
+    assert_eq!(entry.zone.as_deref(), Some("Europe/Berlin"));
+    let window = entry.conditions.window.as_ref().expect("a window");
+    assert_eq!(window.minutes(), 9 * 60);
+    assert_eq!(entry.conditions.idle_s, Some(600));
+    assert!(read.recheck.enabled);
+
+    let text = r#"
+[recheck]
+enabled = "no"
+suite = "rechek"
+
 [[schedule]]
-when = "0 22 * * MON-FRY"
-zone = "Europe/Berlim"
-suite = "overnite"
-window = "22:00"
-when-idle = "1s"
-priority = 11
+name = "a"
+when = "0 25 * * *"
+suite = "smoke"
+priority = 1.5
+
 [[schedule]]
-name = "b"
-suit = "hour"
+name = "a"
+when = "0 22 * * *"
+zone = "Mars/Olympus"
+suite = "overnight"
+window = "22:00-23:00"
+
 [[schedule]]
-name = "b"
-when = "0 0 22 * * *"
-suite = "mine.toml"
+when-idel = "10min"
 "#;
     let expected = [
-        "soakproof.toml:2:11: `enabled` must be `true` or `false` (found: integer)",
-        "soakproof.toml:3:9: no built-in suite is called `reckeck`; did you mean `recheck`?",
-        "soakproof.toml:4:1: the schedule entry has no `name`: give it a short one",
-        "soakproof.toml:5:8: `0 22 * * MON-FRY` is not a calendar expression of five fields",
-        "soakproof.toml:6:8: no time zone is called `Europe/Berlim`; write it like `Europe/Berlin`",
-        "soakproof.toml:7:9: no suite is called `overnite` (did you mean `overnight`?); a suite of your own is \
-         named by its whole path",
-        "soakproof.toml:8:10: `22:00` is not a part of the day: write it like `22:00-07:00`",
-        "soakproof.toml:9:13: `when-idle` is `1s`; it must be from 30s to 24h",
-        "soakproof.toml:10:12: `priority` must be a number from -10 to 10",
-        "soakproof.toml:11:1: the schedule entry has no `when`",
-        "soakproof.toml:13:1: unknown key `suit` in [[schedule]]; did you mean `suite`?",
-        "soakproof.toml:15:8: a second entry is called `b`: give it another name",
-        "soakproof.toml:16:8: `0 0 22 * * *` is not a calendar expression of five fields",
-        "soakproof.toml:17:9: no suite is called `mine.toml`",
+        "soakproof.toml:3:11: `enabled` must be `true` or `false`",
+        "soakproof.toml:4:9: no suite is called `rechek`; did you mean `recheck`?",
+        "soakproof.toml:8:8: `0 25 * * *` is not a calendar expression of five fields",
+        "soakproof.toml:10:12: `priority` must be a whole number",
+        "soakproof.toml:12:1: a second entry is called `a`",
+        "soakproof.toml:15:8: no time zone is called `Mars/Olympus`",
+        "soakproof.toml:17:10: `overnight` takes 4",
+        "soakproof.toml:19:1: the entry has no `name`",
+        "soakproof.toml:19:1: the entry has no `suite`",
+        "soakproof.toml:19:1: the entry has no `when`",
+        "soakproof.toml:20:1: unknown key `when-idel` in [[schedule]]; did you mean `when-idle`?",
     ];
     let told = complaints(text);
     for (line, start) in told.iter().zip(expected) {

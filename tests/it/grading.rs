@@ -7,12 +7,13 @@
 )]
 
 mod bounds;
-mod build;
+pub(crate) mod build;
 mod exposure;
 mod fits;
 mod grades;
 mod heat;
 mod rules;
+mod speed;
 
 /// Lines of a table under `tests/data`, split at commas, without its heading.
 fn table(name: &str) -> (Vec<String>, Vec<Vec<String>>) {

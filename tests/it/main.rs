@@ -1,16 +1,24 @@
 //! Integration tests, one module an area; one binary, so that linking stays cheap.
 
+mod clock_probe;
 mod compute_kernels;
 mod configuration;
+mod copy_and_chase;
+mod fma_kernels;
 mod grading;
+mod kills;
+mod ledger;
 mod machines;
 mod march_coverage;
+mod march_linked;
+mod measuring;
 mod memory_vectors;
 mod memory_walks;
 mod notices;
 mod program;
 mod records;
+mod recovery;
 mod reports;
 mod service;
 mod suites;
-mod vector_kernels;
+mod trouble;

@@ -13,7 +13,7 @@ const MATRIX: &str = include_str!("../data/march_fp_detection_matrix.csv");
 const COVERAGE: &str = include_str!("../data/march_coverage_computed.csv");
 
 /// Cells of the simulated memory.
-const CELLS: usize = 3;
+pub(super) const CELLS: usize = 3;
 
 /// What a victim's own operation must be to set a fault off.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -243,7 +243,7 @@ impl Cells<1> for FaultyMemory {
     }
 }
 
-struct Counter;
+pub(super) struct Counter;
 
 impl Beat for Counter {
     fn beat(&mut self, _step: u32) -> Go {
@@ -256,7 +256,7 @@ impl FaultSink for Counter {
 }
 
 /// The test with each `a` element made `u` or `d`, in every combination.
-fn directions(march: &March) -> Vec<March> {
+pub(super) fn directions(march: &March) -> Vec<March> {
     let mut all: Vec<Vec<Step>> = vec![vec![]];
     for step in march.steps() {
         let choices: Vec<Step> = match step {
@@ -410,7 +410,7 @@ fn parse_fault(name: &str) -> (Fault, Places) {
 }
 
 /// Rows of a table: comments dropped, quoted fields kept whole.
-fn rows(text: &str) -> Vec<Vec<String>> {
+pub(super) fn rows(text: &str) -> Vec<Vec<String>> {
     let lines = text.lines().filter(|line| !line.starts_with('#'));
     let fields = |line: &str| {
         let mut quoted = false;

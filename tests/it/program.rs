@@ -18,10 +18,10 @@ use nix::unistd::Pid;
 use serde_json::Value;
 
 pub(crate) static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
-const PATIENCE: Duration = Duration::from_secs(60);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Arithmetic on every core.
-const COMPUTE: &str = r#"
+pub(crate) const COMPUTE: &str = r#"
 about = "arithmetic on every core"
 asserts = ["answers"]
 stall-after = "5s"
@@ -35,24 +35,31 @@ kernels = ["int-streams.reg"]
 cores = "all"
 "#;
 
-struct Trial {
-    folder: tempfile::TempDir,
+/// A walk over 64 MiB on every core.
+fn walking(kernel: &str) -> String {
+    COMPUTE
+        .replace("int-streams.reg", kernel)
+        .replace("cores = \"all\"", "cores = \"all\"\nmemory = \"64MiB\"")
+}
+
+pub(crate) struct Trial {
+    pub(crate) folder: tempfile::TempDir,
     _turn: MutexGuard<'static, ()>,
 }
 
-struct Running {
-    child: Option<Child>,
-    workers: Vec<Worker>,
+pub(crate) struct Running {
+    pub(crate) child: Option<Child>,
+    pub(crate) workers: Vec<Worker>,
 }
 
 #[derive(Debug, Clone)]
 pub(crate) struct Worker {
     pub(crate) pid: i32,
-    cpu: u64,
+    pub(crate) cpu: u64,
 }
 
 impl Trial {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         let turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         Self {
             folder: tempfile::tempdir().expect("a folder"),
@@ -60,13 +67,13 @@ impl Trial {
         }
     }
 
-    fn suite(&self, text: &str) -> PathBuf {
+    pub(crate) fn suite(&self, text: &str) -> PathBuf {
         let path = self.folder.path().join("trial.toml");
         fs::write(&path, text).expect("suite written");
         path
     }
 
-    fn command(&self, arguments: &[&str]) -> Command {
+    pub(crate) fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_soakproof"));
         command
             .args(arguments)
@@ -79,13 +86,13 @@ impl Trial {
         command
     }
 
-    fn output(&self, arguments: &[&str]) -> Output {
+    pub(crate) fn output(&self, arguments: &[&str]) -> Output {
         self.command(arguments)
             .output()
             .expect("the program starts")
     }
 
-    fn start(&self, suite: &str) -> Running {
+    pub(crate) fn start(&self, suite: &str) -> Running {
         let path = self.suite(suite);
         let mut command = self.command(&["run", path.to_str().expect("text"), "--json"]);
         let mut running = Running::new(command.spawn().expect("starts"));
@@ -113,19 +120,19 @@ impl Drop for Running {
 }
 
 impl Running {
-    fn new(child: Child) -> Self {
+    pub(crate) fn new(child: Child) -> Self {
         Self {
             child: Some(child),
             workers: vec![],
         }
     }
 
-    fn pid(&self) -> i32 {
+    pub(crate) fn pid(&self) -> i32 {
         let id = self.child.as_ref().expect("still running").id();
         i32::try_from(id).expect("a pid")
     }
 
-    fn finish(mut self) -> (i32, Value) {
+    pub(crate) fn finish(mut self) -> (i32, Value) {
         let workers = self.workers.clone();
         let child = self.child.take().expect("still running");
         let output = child.wait_with_output().expect("ends");
@@ -143,7 +150,7 @@ impl Running {
     }
 }
 
-fn usable_cores() -> usize {
+pub(crate) fn usable_cores() -> usize {
     std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
@@ -182,7 +189,7 @@ pub(crate) fn is_alive(pid: i32) -> bool {
     })
 }
 
-fn send(pid: i32, signal: Signal) {
+pub(crate) fn send(pid: i32, signal: Signal) {
     kill(Pid::from_raw(pid), signal).expect("signal delivered");
 }
 
@@ -202,7 +209,7 @@ fn mapping(pid: i32, name: &str) -> (u64, u64) {
     (number(start), number(end))
 }
 
-fn memory_of(pid: i32) -> fs::File {
+pub(crate) fn memory_of(pid: i32) -> fs::File {
     let path = format!("/proc/{pid}/mem");
     fs::File::options()
         .read(true)
@@ -212,7 +219,7 @@ fn memory_of(pid: i32) -> fs::File {
 }
 
 /// The worker's live data, as its slot tells it (words 15 and 16 of the slot page).
-fn live_data(pid: i32) -> (u64, u64) {
+pub(crate) fn live_data(pid: i32) -> (u64, u64) {
     let (slot, _) = mapping(pid, "/memfd:soakproof (deleted)");
     let memory = memory_of(pid);
     let word = |index: u64| {
@@ -225,11 +232,11 @@ fn live_data(pid: i32) -> (u64, u64) {
     (word(15), word(16))
 }
 
-fn findings(report: &Value) -> &Vec<Value> {
+pub(crate) fn findings(report: &Value) -> &Vec<Value> {
     report["verdict"]["findings"].as_array().expect("findings")
 }
 
-fn end_of(report: &Value) -> String {
+pub(crate) fn end_of(report: &Value) -> String {
     report["run"]["end"].to_string()
 }
 
@@ -310,10 +317,7 @@ fn a_worker_stopped_from_outside_is_named_and_not_held_against_the_machine() {
 #[test]
 fn a_bit_flipped_in_walked_memory_is_found_with_address_and_direction() {
     let trial = Trial::new();
-    let suite = COMPUTE
-        .replace("int-streams.reg", "hold.memory")
-        .replace("cores = \"all\"", "cores = \"all\"\nmemory = \"64MiB\"");
-    let running = trial.start(&suite);
+    let running = trial.start(&walking("address.memory"));
     let worker = running.workers.last().expect("a worker").clone();
     let (address, bytes) = live_data(worker.pid);
     assert!(bytes >= 16 << 20, "{bytes}");
@@ -338,6 +342,21 @@ fn a_bit_flipped_in_walked_memory_is_found_with_address_and_direction() {
     assert_eq!(wrong["kind"]["address"], target);
     let word = |name: &str| wrong["kind"][name].as_u64().expect("a word");
     assert_eq!(word("expected") ^ word("got"), 0x10 << 24);
+    // What was written follows from the place, so the direction is known as well.
+    let value = soakproof::kernels::memory::address_value((target - address) / 8);
+    let written = if word("step") < 2 { value } else { !value };
+    assert_eq!(word("expected"), written);
+    let (rose, fell) = if written & (0x10 << 24) == 0 {
+        (0x10_u64 << 24, 0_u64)
+    } else {
+        (0, 0x10 << 24)
+    };
+    let text = trial.output(&["report", "last"]);
+    // Lines are wrapped to the width of the page.
+    let text = String::from_utf8_lossy(&text.stdout);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let direction = format!("rose {rose:016x}, fell {fell:016x}");
+    assert!(text.contains(&direction), "{direction} in {text}");
     assert_eq!(report["verdict"]["causes"][0], "memory");
     assert_eq!(code, 4);
 }
@@ -411,10 +430,13 @@ fn an_interrupt_ends_the_run_with_a_verdict_on_what_was_seen() {
 fn two_loads_at_once_are_refused() {
     let trial = Trial::new();
     let running = trial.start(COMPUTE);
-    let second = trial.output(&["run", "smoke"]);
-    let said = String::from_utf8_lossy(&second.stderr).into_owned();
-    assert!(said.contains("another run"), "{said}");
-    assert_eq!(second.status.code(), Some(1));
+    for second in [&["run", "smoke"][..], &["measure", "--json"]] {
+        let second = trial.output(second);
+        let said = String::from_utf8_lossy(&second.stderr).into_owned();
+        assert!(said.contains("another run"), "{said}");
+        assert_eq!(second.status.code(), Some(1));
+        assert!(second.stdout.is_empty());
+    }
     send(running.pid(), Signal::SIGINT);
     running.finish();
 }
@@ -523,15 +545,22 @@ fn thermometers(machine: &Path) -> Vec<PathBuf> {
 }
 
 fn run_on_fixture(trial: &Trial, disturb: impl FnOnce(&[PathBuf])) -> (i32, Value) {
+    run_suite_on_fixture(trial, COMPUTE, |_, machine| disturb(&thermometers(machine)))
+}
+
+fn run_suite_on_fixture(
+    trial: &Trial,
+    suite: &str,
+    disturb: impl FnOnce(&Running, &Path),
+) -> (i32, Value) {
     let machine = trial.folder.path().join("machine");
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/machines/desktop-core-labels");
     copy_tree(&source, &machine);
-    let files = thermometers(&machine);
-    assert!(!files.is_empty());
-    let suite = trial.suite(COMPUTE);
+    assert!(!thermometers(&machine).is_empty());
+    let suite = trial.suite(suite);
     let suite = suite.to_str().expect("text");
-    let machine = machine.to_str().expect("text");
-    let mut command = trial.command(&["run", suite, "--json", "--machine", machine]);
+    let folder = machine.to_str().expect("text");
+    let mut command = trial.command(&["run", suite, "--json", "--machine", folder]);
     let mut running = Running::new(command.spawn().expect("starts"));
     let begun = Instant::now();
     while running.workers.is_empty() {
@@ -540,7 +569,7 @@ fn run_on_fixture(trial: &Trial, disturb: impl FnOnce(&[PathBuf])) -> (i32, Valu
         running.workers = workers_of(running.pid());
     }
     sleep(Duration::from_millis(1500));
-    disturb(&files);
+    disturb(&running, &machine);
     running.finish()
 }
 
@@ -575,4 +604,37 @@ fn thermometers_that_vanish_stop_the_load_without_a_charge_against_the_machine()
     assert!(end_of(&report).contains("guard"), "{}", end_of(&report));
     assert_eq!(report["verdict"]["grade"], "inconclusive");
     assert_eq!(code, 5);
+}
+
+#[test]
+fn a_walk_gives_memory_back_when_the_machine_runs_short_and_says_so() {
+    let trial = Trial::new();
+    let suite = walking("march.memory").replace("20s", "8s");
+    let mut walked = (0, 0);
+    let (code, report) = run_suite_on_fixture(&trial, &suite, |running, machine| {
+        let worker = running.workers[0].pid;
+        walked.0 = live_data(worker).1;
+        let pressure = machine.join("proc/pressure/memory");
+        let short = "some avg10=71.50 avg60=30.00 avg300=9.00 total=9000000\n\
+                     full avg10=55.25 avg60=20.00 avg300=5.00 total=5000000\n";
+        fs::write(pressure, short).expect("pressure raised");
+        let begun = Instant::now();
+        while live_data(worker).1 == walked.0 {
+            assert!(begun.elapsed() < PATIENCE, "nothing was given back");
+            sleep(Duration::from_millis(20));
+        }
+        walked.1 = live_data(worker).1;
+    });
+    assert_eq!(walked.1, walked.0 / 2);
+    let gaps = report["verdict"]["gaps"].as_array().expect("gaps");
+    let less = gaps.iter().find(|gap| gap["kind"] == "less-memory");
+    let less = less.unwrap_or_else(|| panic!("no gap in {report:#}"));
+    let about = less["about"].as_str().expect("text");
+    assert!(
+        about.contains("ran short") && about.contains("1/2"),
+        "{about}"
+    );
+    assert!(findings(&report).is_empty(), "{report:#}");
+    assert_eq!(report["verdict"]["grade"], "provisional");
+    assert_eq!(code, 0);
 }

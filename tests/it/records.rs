@@ -6,6 +6,7 @@
     reason = "tests start children and read what they wrote"
 )]
 
+mod ledger;
 pub(crate) mod paper;
 mod sums;
 mod together;
@@ -16,12 +17,12 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use soakproof::model::{
-    Asserts, Channel, ChannelId, ClassStatement, CpuId, CrashManner, Declared, End, Entry,
-    Exposure, FORMAT, Finding, FindingKind, Gap, GapKind, Grade, HeatLimits, InstructionSet,
-    LoadClass, Loss, Machine, MemoryFault, MemoryFaultClass, Mismatch, Moment, Mono, OnFinding,
-    Plan, PlannedLoad, Quantity, Reading, Record, Rhythm, Role, Rule, RuleEffect, RunHeader,
-    Sample, Segment, Severity, Stage, StageGate, StageMark, Stamped, TotalStatement, Verdict, Wall,
-    WorkerProgress,
+    Aftermath, Asserts, Channel, ChannelId, ClassStatement, CpuId, CrashManner, Declared, End,
+    Entry, Exposure, FORMAT, Finding, FindingKind, Gap, GapKind, Grade, HeatLimits, InstructionSet,
+    LoadClass, Loss, Machine, MemoryFault, MemoryFaultClass, Mismatch, Moment, Mono, Note,
+    NotedCause, OnFinding, Plan, PlannedLoad, Quantity, Reading, Record, Rhythm, Role, Rule,
+    RuleEffect, RunHeader, Sample, Segment, Severity, Stage, StageGate, StageMark, Stamped,
+    StopMark, TotalStatement, Trace, Verdict, Wall, Witness, WorkerProgress,
 };
 use soakproof::store::{
     Damage, FILE_NAME, FindRunError, OpenStoreError, ReadStoreError, Store, WriteStoreError, crc32c,

@@ -380,6 +380,36 @@ fn a_second_service_is_refused_by_name() {
 }
 
 #[test]
+fn a_cancelled_job_that_runs_ends_with_a_verdict_and_whoever_follows_an_ending_service_sees_it() {
+    let site = Site::new();
+    let service = site.serve();
+    let id = site.add(&site.suite(60), &[]);
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    sleep(Duration::from_millis(1500));
+    site.json(&["queue", "cancel", &id.to_string(), "--json"]);
+    site.wait_for_state(id, "done");
+    let report = site.json(&["report", "last", "--json"]);
+    assert_eq!(report["run"]["end"]["why"], "stopped", "{report:#}");
+
+    let machine = site.text("machine");
+    let client = site
+        .command(&["run", &site.suite(60), "--machine", &machine, "--json"])
+        .spawn()
+        .expect("starts");
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    sleep(Duration::from_millis(1500));
+    service.send(Signal::SIGTERM);
+    let output = client.wait_with_output().expect("ends");
+    let report: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(report["run"]["end"]["why"], "interrupted", "{report:#}");
+    assert_eq!(output.status.code(), Some(5));
+}
+
+#[test]
 fn a_dead_services_socket_is_replaced_and_anything_else_is_left_alone() {
     let site = Site::new();
     site.serve().die();
@@ -493,6 +523,38 @@ fn a_job_with_a_time_is_announced_and_then_runs() {
         .parse()
         .expect("RFC 3339");
     assert!(started >= at, "{started} is before {at}");
+}
+
+#[test]
+fn a_schedule_is_kept_and_a_mistake_in_it_starts_nothing() {
+    let site = Site::new();
+    let write = |when: &str| {
+        let text =
+            format!("[[schedule]]\nname = \"often\"\nwhen = \"{when}\"\nsuite = \"smoke\"\n");
+        fs::write(site.path("soakproof.toml"), text).expect("written");
+    };
+    write("61 * * * *");
+    let mut command = site.service_command();
+    command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
+    let refused = command.stderr(Stdio::piped()).output().expect("starts");
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(said.contains("soakproof.toml:3:8: `61 * * * *`"), "{said}");
+    assert_eq!(refused.status.code(), Some(2));
+
+    write("* * * * *");
+    let mut command = site.service_command();
+    command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
+    let _service = Service {
+        child: command.spawn().expect("starts"),
+    };
+    site.wait("the service to answer", || {
+        UnixStream::connect(site.path("socket")).ok()
+    });
+    let answer = raw(
+        &site,
+        b"GET /v1/schedule HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n",
+    );
+    assert!(answer.contains("\"often\""), "{answer}");
 }
 
 /// Status, content type and body of one raw request.

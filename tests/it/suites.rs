@@ -21,7 +21,7 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 18] = [
+    let list: [(&str, LoadClass, KernelBody); 22] = [
         ("int-streams.reg", ScalarInteger, Compute),
         ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
@@ -33,13 +33,17 @@ fn kernels() -> Vec<KernelFact> {
         ("fma-f64.l2", WideVector, Compute),
         ("fma-f32.l1", WideVector, Compute),
         ("vec-int.l1", WideVector, Compute),
+        ("all-units.l1", WideVector, Compute),
         ("march.memory", Memory, Walk),
         ("address.memory", Memory, Walk),
         ("rotated-background.memory", Memory, Walk),
         ("random-block.memory", Memory, Walk),
+        ("copy.memory", Memory, Walk),
+        ("chase.memory", Memory, Walk),
         ("hold.memory", Memory, Walk),
         ("atomics.shared", Contention, Group),
         ("handover.shared", Contention, Group),
+        ("publish.shared", Contention, Group),
     ];
     let facts = list.map(|(name, class, body)| KernelFact {
         name: name.to_string(),
@@ -348,6 +352,16 @@ fn each_mistake_is_told_with_its_place_and_what_would_be_right() {
             "7:28: `fma-f64.l1` computes by itself, but `march.memory` walks memory",
         ),
         (
+            load(
+                "kernels = [\"march.memory\"]\ncores = \"all\"\nmemory = \"5%\"\nflush = \"yes\"\n",
+            ),
+            "10:9: `flush` must be `true` or `false`",
+        ),
+        (
+            load("kernels = [\"fma-f64.l1\"]\ncores = \"all\"\nflush = true\n"),
+            "9:9: `flush` belongs to kernels that walk memory",
+        ),
+        (
             load("kernels = [\"atomics.shared\"]\ncores = \"all\"\nrhythm = \"sparse\"\n"),
             "9:10: rhythm `sparse` runs one core at a time",
         ),
@@ -573,7 +587,7 @@ fn what_is_written_is_what_is_read() {
     let text = format!(
         "{ONE_STAGE}time = \"10s\"\n[[stage.load]]\nkernels = [\"march.memory\", \"hold.memory\"]\n\
          cores = [1]\nrhythm = \"sparse\"\nlongest-gap = \"300ms\"\nseed = 7\nmemory = \"3GiB\"\n\
-         switch = \"every-pass\"\n[heat]\njudged = 80\nmaker = 99.5\n"
+         flush = true\nswitch = \"every-pass\"\n[heat]\njudged = 80\nmaker = 99.5\n"
     );
     let suite = parsed(&text);
     let load = &suite.stages[0].loads[0];
@@ -587,6 +601,9 @@ fn what_is_written_is_what_is_read() {
     );
     assert_eq!(load.memory, Some(MemoryShare::Bytes(3 * GIB)));
     assert_eq!(load.switch_ms, 0);
+    assert!(load.flush);
+    let plan = resolve_suite(&suite, &machine(2, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
+    assert!(plan.stages[0].segments[0].loads[0].flush);
     assert_eq!(suite.name, "x");
     // Limits not written keep the values that the head of smoke.toml states.
     let heat = suite.heat;

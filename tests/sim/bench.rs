@@ -49,6 +49,7 @@ pub(crate) fn progress(cpu: u32, silent_s: u64) -> WorkerProgress {
         passes: vec![10],
         checked_s: vec![1.0],
         clock_mhz: vec![4000.0],
+        part_walks: 0,
         errors: 0,
         load_steps: 1,
         silent_ns: silent_s * 1_000_000_000,
@@ -118,7 +119,7 @@ impl Bench {
     pub(crate) fn tell(&mut self, event: Event) -> Vec<Action> {
         let now = Moment {
             mono: Mono(self.ms * 1_000_000),
-            wall: Wall(self.wall_ms),
+            wall: Wall(i64::try_from(self.ms).expect("small") + self.wall_ms),
         };
         let actions = self.core.handle(now, event);
         self.said.extend(actions.clone());

@@ -20,6 +20,7 @@ pub(crate) fn plan(trouble: &Trouble) -> Plan {
         rhythm,
         switch_ms: 0,
         memory_bytes_per_worker: 0,
+        flush: false,
     };
     let stage = |name: &str, segments: Vec<(u64, Vec<PlannedLoad>)>| Stage {
         name: name.to_owned(),

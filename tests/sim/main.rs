@@ -5,9 +5,11 @@
 mod bench;
 mod guard_rules;
 mod machine;
+mod memory_rules;
 mod night;
 mod nights;
 mod run_rules;
+mod silicon;
 mod trouble;
 mod world;
 

@@ -386,3 +386,74 @@ fn what_a_worker_says_of_its_surroundings_is_a_gap_told_once() {
     }
     assert_eq!(bench.gaps(), [GapKind::Environment]);
 }
+
+#[test]
+fn a_wall_clock_that_is_set_is_told_and_the_run_goes_on() {
+    let mut bench = Bench::running(&loaded());
+    bench.after(1000).warm(50.0);
+    assert!(bench.gaps().is_empty());
+    bench.wall_ms = -3_600_000;
+    let said = bench.after(1000).warm(50.0);
+    assert_eq!(bench.gaps(), [GapKind::Environment]);
+    let told = format!("{said:?}");
+    assert!(told.contains("set back by 3600 s"), "{told}");
+    bench.tell(Event::ZoneChanged(
+        "UTC".to_owned(),
+        "Europe/Oslo".to_owned(),
+    ));
+    assert_eq!(bench.gaps().len(), 2);
+    // It comes to its planned end all the same: two loaded stages.
+    bench.after(3000).warm(50.0);
+    assert!(bench.said.contains(&Action::Stop(WorkerId(0))));
+}
+
+#[test]
+fn clocks_that_run_apart_are_a_gap_told_once() {
+    let mut bench = Bench::running(&loaded());
+    bench.tell(Event::ClocksApart(-1_500));
+    bench.tell(Event::ClocksApart(-1_600));
+    assert_eq!(bench.gaps(), [GapKind::TimeBase]);
+}
+
+#[test]
+fn a_worker_that_cannot_be_killed_does_not_keep_the_run_from_its_end() {
+    let mut bench = Bench::running(&loaded());
+    bench.tell(Event::StopAsked);
+    bench.leave(0, Exit::Clean);
+    let ms = bench.ms;
+    while !bench.core.is_over() {
+        assert!(bench.ms < ms + 60_000, "it waits for ever");
+        bench.after(1000).warm(50.0);
+        bench.tell(Event::Tick);
+    }
+    assert_eq!(bench.end(), &End::Stopped, "the first reason holds");
+    assert_eq!(bench.gaps(), [GapKind::Environment]);
+    let said = format!("{:?}", bench.said);
+    assert!(said.contains("cpu 1 could not be ended"), "{said}");
+}
+
+#[test]
+fn no_segment_starts_beside_a_worker_that_cannot_be_killed() {
+    let mut bench = Bench::running(&loaded());
+    bench.after(5000).warm(50.0);
+    bench.leave(0, Exit::Clean);
+    for _ in 0..60 {
+        let actions = bench.after(1000).warm(50.0);
+        assert_eq!(starts(&actions), 0);
+        bench.tell(Event::Stored(Mono(bench.ms * 1_000_000)));
+        bench.tell(Event::Tick);
+    }
+    assert!(bench.interruption().contains("could not be ended"));
+}
+
+#[test]
+fn a_wish_to_end_is_on_record_before_the_end() {
+    let mut bench = Bench::running(&loaded());
+    let said = bench.tell(Event::StopAsked);
+    let mark = |shutdown: bool| move |action: &Action| matches!(action, Action::Record(Entry::StopMark(mark)) if mark.shutdown == shutdown);
+    assert!(said.iter().any(mark(false)), "{said:?}");
+    let said = bench.tell(Event::ShutdownBegun);
+    assert!(said.iter().any(mark(true)), "{said:?}");
+    bench.leave_both();
+    assert_eq!(bench.end(), &End::Stopped);
+}

@@ -248,6 +248,7 @@ impl World {
             #[expect(clippy::cast_precision_loss, reason = "a small count")]
             checked_s: vec![worker.passes as f64 * 0.1],
             clock_mhz: vec![4000.0],
+            part_walks: 0,
             errors: worker.errors,
             load_steps: 1,
             silent_ns: silent,
@@ -465,6 +466,7 @@ impl World {
                     };
                 }
             }
+            Action::GiveBack { .. } => {}
             Action::Examine(id) => {
                 let silence = self
                     .trouble

@@ -110,3 +110,57 @@ pub(super) static HANDOVER: &[KnownAnswer] = &[
         ],
     },
 ];
+pub(super) static PUBLISH: &[KnownAnswer] = &[
+    KnownAnswer {
+        rounds: 1_024,
+        answer: [
+            0x6fe8_3fa0_1422_cd84,
+            0x158b_0883_5835_9cab,
+            0x8303_5c44_0b01_4405,
+            0x85bb_41fd_09f4_e01d,
+            0x6046_129b_f929_6586,
+            0x0eb5_d2eb_11ed_93e4,
+            0xda60_0dfd_c900_b89d,
+            0x9e0e_0265_5dd7_c43d,
+        ],
+    },
+    KnownAnswer {
+        rounds: 1,
+        answer: [
+            0x0816_5634_8a84_0c6f,
+            0xa16e_e4ca_5b5f_9c4c,
+            0xc653_f9b8_bf64_2096,
+            0xa309_0d00_e6f4_02c3,
+            0x6a1a_7961_158e_53a4,
+            0xb4e6_b581_28d4_7b5b,
+            0xcead_b35d_27c1_a756,
+            0x2d0f_b892_83b6_7f11,
+        ],
+    },
+    KnownAnswer {
+        rounds: 7,
+        answer: [
+            0xf176_ef21_ceab_adc9,
+            0x4ffc_a4c1_4821_ba4a,
+            0x8cd7_ad3b_46b1_250a,
+            0x343f_462e_511f_0709,
+            0x7f69_f312_790f_5f91,
+            0xee04_abda_9b26_6017,
+            0x956a_9456_6e22_bf44,
+            0xbc83_233d_cf36_8cb0,
+        ],
+    },
+    KnownAnswer {
+        rounds: 100,
+        answer: [
+            0x4b88_cb7c_2814_a75e,
+            0x2968_620f_db4d_c61c,
+            0x51c2_9d50_8f34_e29a,
+            0x8fc3_fec1_77ad_04f7,
+            0xa908_eac7_988a_6b2e,
+            0x1851_d31e_7560_0bf0,
+            0x8e52_a9d9_5986_4f66,
+            0x2424_c421_59f8_12fa,
+        ],
+    },
+];

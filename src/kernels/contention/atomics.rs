@@ -1,10 +1,13 @@
 //! All members at the same few words by atomic read-modify-write operations. Each operation commutes,
 //! so the final words are known whoever did what; a lost, doubled or torn update leaves them wrong.
 //! Tickets and swapped-out tokens are also summed up by those who drew them.
+//!
+//! A lost update needs two members at one word at one time. So a step is cut into bursts, and before
+//! each burst all members meet: whoever is late, none works alone for long.
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use super::meeting::{LINE, MEETING_WORDS, Meeting, Wait};
+use super::meeting::{LINE, LONG_SPIN, MEETING_WORDS, Meeting, Wait};
 use crate::kernels::digest::{SEED, STEPS, fold, start_value};
 use crate::kernels::{Answer, Beat, Go, Member, Outcome, Work};
 use crate::model::InstructionSet;
@@ -14,10 +17,13 @@ const CELLS: usize = 6;
 const CELL_WORDS: usize = CELLS * LINE;
 /// The members' lines, then the cells of each step.
 pub(super) const WORDS: usize = MEETING_WORDS + CELL_WORDS * STEPS as usize;
-/// Own operations between two beats.
-const OPERATIONS_PER_BEAT: u32 = 4096;
-/// Meetings of a pass: two at its start, one after each step.
-const MEETINGS: u64 = 2 + STEPS as u64;
+/// Operations of all members together between two meetings.
+const BURST: u32 = 2048;
+
+/// Meetings of a pass: two at its start; in each step one before each burst and one at the end.
+fn meetings(rounds: u32) -> u64 {
+    2 + u64::from(STEPS) * (u64::from(rounds.div_ceil(BURST)) + 1)
+}
 
 /// The cells of one step.
 struct Cells<'a> {
@@ -55,9 +61,9 @@ impl<'a> Cells<'a> {
         }
     }
 
-    /// One operation on each cell with `word`; gives the sum of what was drawn.
-    fn work(&self, word: u64) -> u64 {
-        self.sum.fetch_add(word, Ordering::Relaxed);
+    /// One operation on each cell with `word`, the sum's by `add`; gives the sum of what was drawn.
+    fn work(&self, word: u64, add: impl Fn(&AtomicU64, u64)) -> u64 {
+        add(self.sum, word);
         self.parity
             .fetch_xor(word.rotate_left(17), Ordering::Relaxed);
         let factor = word | 1;
@@ -98,34 +104,42 @@ pub(super) fn work_a_round(_: InstructionSet) -> Work {
 }
 
 pub(super) fn pass(member: &Member<'_>, rounds: u32, beat: &mut dyn Beat) -> Outcome {
+    pass_adding(member, rounds, beat, |sum, word| {
+        sum.fetch_add(word, Ordering::Relaxed);
+    })
+}
+
+/// The pass with a way to add that the tests may break.
+fn pass_adding(
+    member: &Member<'_>,
+    rounds: u32,
+    beat: &mut dyn Beat,
+    add: impl Fn(&AtomicU64, u64) + Copy,
+) -> Outcome {
     let (lines, cells) = member.area.split_at(MEETING_WORDS);
-    let meeting = Meeting::new(member, lines, 0);
-    let mut point = member.pass.wrapping_mul(MEETINGS) + 1;
-    let mut wait = Wait {
-        beat,
-        step: 0,
-        shown: 0,
+    let mut course = Course {
+        meeting: Meeting::new(member, lines, 0),
+        point: member.pass.wrapping_mul(meetings(rounds)),
+        wait: Wait::new(beat, LONG_SPIN),
     };
     // All have read the answers of the pass before; then the first member clears them.
-    if meeting.meet(point, &mut wait) == Go::Stop {
+    if course.meet() == Go::Stop {
         return Outcome::Stopped;
     }
     let mut steps = cells.chunks_exact(CELL_WORDS).map(Cells::new);
     if member.index == 0 {
         steps.clone().for_each(|cells| cells.reset());
     }
-    point += 1;
-    if meeting.meet(point, &mut wait) == Go::Stop {
+    if course.meet() == Go::Stop {
         return Outcome::Stopped;
     }
     let mut answer: Answer = [0; 8];
     let mut digest = SEED;
     for (step, word) in (0..STEPS).zip(&mut answer) {
         let cells = steps.next().expect("the area has cells for each step");
-        wait.step = step;
-        point += 1;
-        if work_share(member, &cells, rounds, &mut wait) == Go::Stop
-            || meeting.meet(point, &mut wait) == Go::Stop
+        course.wait.step = step;
+        if work_share(member, &cells, (rounds, add), &mut course) == Go::Stop
+            || course.meet() == Go::Stop
         {
             return Outcome::Stopped;
         }
@@ -138,17 +152,60 @@ pub(super) fn pass(member: &Member<'_>, rounds: u32, beat: &mut dyn Beat) -> Out
     }
 }
 
-/// Does this member's share of the step: every `count`th of its operations.
-fn work_share(member: &Member<'_>, cells: &Cells<'_>, rounds: u32, wait: &mut Wait<'_>) -> Go {
+/// A member's way from meeting to meeting.
+struct Course<'a> {
+    meeting: Meeting<'a>,
+    point: u64,
+    wait: Wait<'a>,
+}
+
+impl Course<'_> {
+    fn meet(&mut self) -> Go {
+        self.point += 1;
+        self.meeting.meet(self.point, &mut self.wait)
+    }
+}
+
+/// Does this member's share of the step, burst by burst: every `count`th of its operations.
+fn work_share(
+    member: &Member<'_>,
+    cells: &Cells<'_>,
+    (rounds, add): (u32, impl Fn(&AtomicU64, u64) + Copy),
+    course: &mut Course<'_>,
+) -> Go {
     let mut drawn = 0_u64;
-    let share = (member.index..rounds).step_by(member.count as usize);
-    for (done, operation) in (0_u32..).zip(share) {
-        if done.is_multiple_of(OPERATIONS_PER_BEAT) && wait.beat.beat(wait.step) == Go::Stop {
+    for first in (0..rounds).step_by(BURST as usize) {
+        let step = course.wait.step;
+        if course.meet() == Go::Stop || course.wait.beat.beat(step) == Go::Stop {
             return Go::Stop;
         }
-        let number = u64::from(wait.step) << 32 | u64::from(operation);
-        drawn = drawn.wrapping_add(cells.work(start_value(10, number)));
+        let end = rounds.min(first + BURST);
+        for operation in (first + member.index..end).step_by(member.count as usize) {
+            let number = u64::from(step) << 32 | u64::from(operation);
+            drawn = drawn.wrapping_add(cells.work(start_value(10, number), add));
+        }
     }
     cells.drawn.fetch_add(drawn, Ordering::Relaxed);
     Go::On
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{is_seen, may_overlap};
+    use super::*;
+    use crate::kernels::contention::answers::ATOMICS;
+
+    #[test]
+    fn an_addition_that_can_lose_an_update_is_seen() {
+        if !may_overlap() {
+            return;
+        }
+        let broken = |member: &Member<'_>, beat: &mut dyn Beat| {
+            pass_adding(member, ATOMICS[0].rounds, beat, |sum, word| {
+                let seen = sum.load(Ordering::Relaxed);
+                sum.store(seen.wrapping_add(word), Ordering::Relaxed);
+            })
+        };
+        assert!(is_seen(WORDS, &ATOMICS[0].answer, broken));
+    }
 }

@@ -4,7 +4,7 @@
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use super::meeting::{LINE, MEETING_WORDS, Meeting, Wait};
+use super::meeting::{LINE, MEETING_WORDS, Meeting, SHORT_SPIN, Wait};
 use crate::kernels::digest::{SEED, STEPS, fold, start_value};
 use crate::kernels::memory::table_crc32c;
 use crate::kernels::{Answer, Beat, Go, Member, Outcome, Work};
@@ -78,11 +78,7 @@ pub(super) fn pass(member: &Member<'_>, rounds: u32, beat: &mut dyn Beat) -> Out
     let parcel = Parcel::new(parcel);
     let start = Meeting::new(member, lines, 0);
     let hops = Meeting::new(member, lines, 1);
-    let mut wait = Wait {
-        beat,
-        step: 0,
-        shown: 0,
-    };
+    let mut wait = Wait::new(beat, SHORT_SPIN);
     // All have read the digests of the pass before.
     if start.meet(member.pass + 1, &mut wait) == Go::Stop {
         return Outcome::Stopped;

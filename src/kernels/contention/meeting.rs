@@ -16,8 +16,12 @@ pub(super) const MAX_MEMBERS: usize = 1024;
 pub(super) const MEETING_WORDS: usize = MAX_MEMBERS * LINE;
 /// Looks between two beats while waiting.
 const LOOKS_PER_BEAT: u32 = 256;
-/// Beats before the CPU is given up between looks: the peer may be waiting for this very CPU.
-const PATIENT_BEATS: u32 = 4;
+/// Looks between two offers of the CPU, once a wait has outlasted its spin.
+const LOOKS_PER_YIELD: u32 = 16;
+/// Looks of a wait for a peer who is all but there: long enough to start a burst together.
+pub(super) const LONG_SPIN: u32 = 1024;
+/// Looks of a wait for a peer who works first: giving the CPU away costs about as much.
+pub(super) const SHORT_SPIN: u32 = 64;
 
 /// A row of counters, one for each member, of one purpose.
 #[derive(Debug, Clone, Copy)]
@@ -56,20 +60,11 @@ impl<'a> Meeting<'a> {
 
     /// Waits until member `peer` has arrived at `point`.
     pub(super) fn wait_for(&self, peer: usize, point: u64, wait: &mut Wait<'_>) -> Go {
-        let mut looks = 0_u32;
+        let (mut looks, shown) = (0, wait.shown);
         while self.counter(peer).load(Ordering::Acquire) < point {
-            looks = looks.saturating_add(1);
-            if looks.is_multiple_of(LOOKS_PER_BEAT) {
-                self.arrive(wait.shown);
-                if wait.beat.beat(wait.step) == Go::Stop {
-                    return Go::Stop;
-                }
+            if wait.look(&mut looks, || self.arrive(shown)) == Go::Stop {
+                return Go::Stop;
             }
-            if looks > LOOKS_PER_BEAT * PATIENT_BEATS && looks.is_multiple_of(16) {
-                // It can only fail where the call does not exist; then waiting is just spinning.
-                let _yielded = sched_yield();
-            }
-            spin_loop();
         }
         Go::On
     }
@@ -85,6 +80,27 @@ impl<'a> Meeting<'a> {
         }
         Go::On
     }
+
+    /// Waits until all others have arrived at `point`, and only then arrives: what is kept for them in
+    /// [`Wait::kept`] may be shown anew until then, and not after.
+    pub(super) fn lead(&self, point: u64, wait: &mut Wait<'_>) -> Go {
+        for peer in (0..self.count).filter(|peer| *peer != self.index) {
+            if self.wait_for(peer, point, wait) == Go::Stop {
+                return Go::Stop;
+            }
+        }
+        wait.kept = None;
+        wait.shown = point;
+        self.arrive(point);
+        Go::On
+    }
+
+    /// Arrives at `point` and waits for the member who leads there.
+    pub(super) fn follow(&self, leader: usize, point: u64, wait: &mut Wait<'_>) -> Go {
+        self.arrive(point);
+        wait.shown = point;
+        self.wait_for(leader, point, wait)
+    }
 }
 
 /// Whom to tell while waiting, in which step that is, and where this member is all the while.
@@ -92,4 +108,43 @@ pub(super) struct Wait<'a> {
     pub(super) beat: &'a mut dyn Beat,
     pub(super) step: u32,
     pub(super) shown: u64,
+    /// Looks before this member offers its CPU: the peer may be waiting for this very one.
+    pub(super) spin: u32,
+    /// A word that this member alone sets, and what it holds.
+    pub(super) kept: Option<(&'a AtomicU64, u64)>,
+    /// Bits of kept words that were found otherwise.
+    pub(super) mended: u64,
+}
+
+impl<'a> Wait<'a> {
+    pub(super) fn new(beat: &'a mut dyn Beat, spin: u32) -> Self {
+        Self {
+            beat,
+            step: 0,
+            shown: 0,
+            spin,
+            kept: None,
+            mended: 0,
+        }
+    }
+
+    /// Between two looks; `show` tells anew what this member has told before.
+    pub(super) fn look(&mut self, looks: &mut u32, show: impl FnOnce()) -> Go {
+        *looks = looks.saturating_add(1);
+        if looks.is_multiple_of(LOOKS_PER_BEAT) {
+            show();
+            if let Some((word, right)) = self.kept {
+                self.mended |= word.swap(right, Ordering::AcqRel) ^ right;
+            }
+            if self.beat.beat(self.step) == Go::Stop {
+                return Go::Stop;
+            }
+        }
+        if *looks > self.spin && looks.is_multiple_of(LOOKS_PER_YIELD) {
+            // It can only fail where the call does not exist; then waiting is just spinning.
+            let _yielded = sched_yield();
+        }
+        spin_loop();
+        Go::On
+    }
 }

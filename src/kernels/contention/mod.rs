@@ -7,6 +7,9 @@ mod answers;
 mod atomics;
 mod handover;
 mod meeting;
+mod publish;
+#[cfg(test)]
+mod tests;
 
 use super::{Body, KernelSpec};
 use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
@@ -39,6 +42,20 @@ pub(super) static KERNELS: &[KernelSpec] = &[
             area_words: handover::WORDS,
             pass: handover::pass,
             answers: answers::HANDOVER,
+        },
+    },
+    KernelSpec {
+        name: "publish.shared",
+        class: LoadClass::Contention,
+        units: &[Unit::Coherence, Unit::LoadStore],
+        level: MemoryLevel::LastLevel,
+        about: "records published under a sequence number while all others read them",
+        paths: &[InstructionSet::Portable],
+        work_a_round: publish::work_a_round,
+        body: Body::Group {
+            area_words: publish::WORDS,
+            pass: publish::pass,
+            answers: answers::PUBLISH,
         },
     },
 ];

@@ -2,22 +2,25 @@
 //! and Abraham (1984) the left matrix carries a row and the right one a column of sums, so the product
 //! carries both; a single wrong element makes one row and one column sum wrong and is thereby located.
 //! The product and the right matrix are folded before the next right matrix is made of the product;
-//! a flip that was rounded away in a product is still in its operand when that is folded.
+//! a flip that was rounded away in a product is still in its operand when that is folded. One in a copy
+//! of an operand in a register may be gone by then; but an exact product raises no flag of an inexact
+//! result, and rounding away does. No element is zero, as a product with zero hides the other factor.
 
+use super::exactness::was_rounded;
 use crate::kernels::digest::{fold, run_steps, start_value};
 use crate::kernels::{Beat, Located, Outcome, Work};
 use crate::model::InstructionSet;
 
 /// Side of the matrices without sums.
-const SIDE: usize = 32;
+pub(super) const SIDE: usize = 32;
 /// Side with sums; products go in square blocks of `BLOCK`.
-const FULL: usize = SIDE + 1;
-const BLOCK: usize = 3;
+pub(super) const FULL: usize = SIDE + 1;
+pub(super) const BLOCK: usize = 3;
 const LANES: usize = 4;
 
 /// Words of the left matrix (33 x 32), the right (32 x 33), the product (33 x 33), the folds.
-const OPERAND: usize = FULL * SIDE;
-const PRODUCT: usize = FULL * FULL;
+pub(super) const OPERAND: usize = FULL * SIDE;
+pub(super) const PRODUCT: usize = FULL * FULL;
 pub(super) const WORDS: usize = 2 * OPERAND + PRODUCT + LANES;
 
 /// Elements lie in -2^17 .. 2^17, so even the sum of all elements of a product is below 2^50.
@@ -55,24 +58,24 @@ pub(super) fn work_a_round(_: InstructionSet) -> Work {
 }
 
 pub(super) fn pass(
-    _: InstructionSet,
+    set: InstructionSet,
     arena: &mut [u64],
     rounds: u32,
     beat: &mut dyn Beat,
 ) -> Outcome {
     let arena = &mut arena[..WORDS];
-    set_up(&mut Matrices::new(arena));
+    set_up(&mut Matrices::new(arena), set);
     let mut first_wrong = None;
     let outcome = run_steps(arena, beat, |arena, step| {
         let mut matrices = Matrices::new(arena);
         for _ in 0..rounds {
-            if first_wrong.is_none() {
+            if first_wrong.is_none() && !agrees_with_sums(matrices.product) {
                 first_wrong = locate(matrices.product, step);
             }
             fold_lanes(matrices.lanes, matrices.product);
             fold_lanes(matrices.lanes, matrices.right);
             renew_right(&mut matrices);
-            multiply(&mut matrices);
+            multiply_exactly(&mut matrices, set);
         }
     });
     match outcome {
@@ -84,9 +87,9 @@ pub(super) fn pass(
     }
 }
 
-fn set_up(matrices: &mut Matrices<'_>) {
+fn set_up(matrices: &mut Matrices<'_>, set: InstructionSet) {
     for (index, element) in (0..).zip(matrices.left[..SIDE * SIDE].iter_mut()) {
-        *element = element_of(start_value(7, index)).to_bits();
+        *element = (element_of(start_value(7, index)) as f64).to_bits();
     }
     for column in 0..SIDE {
         let sum: f64 = (0..SIDE)
@@ -95,52 +98,75 @@ fn set_up(matrices: &mut Matrices<'_>) {
         matrices.left[SIDE * SIDE + column] = sum.to_bits();
     }
     for (index, element) in (0..).zip(matrices.product.iter_mut()) {
-        *element = element_of(start_value(8, index)).to_bits();
+        *element = (element_of(start_value(8, index)) as f64).to_bits();
     }
     for (index, lane) in (0..).zip(matrices.lanes.iter_mut()) {
         *lane = start_value(9, index);
     }
     renew_right(matrices);
-    multiply(matrices);
+    multiply_exactly(matrices, set);
 }
 
-/// An integer of `ELEMENT_BITS` signed bits from the low bits of `word`.
+/// An odd integer of `ELEMENT_BITS` signed bits from the low bits of `word`.
 #[inline(always)]
-fn element_of(word: u64) -> f64 {
+fn element_of(word: u64) -> i64 {
     let unused = i64::BITS - ELEMENT_BITS;
-    let element = word.cast_signed() << unused >> unused;
-    element as f64
+    word.cast_signed() << unused >> unused | 1
+}
+
+/// 1.5 x 2^52: added to an integer below 2^51 it leaves that in the lowest bits.
+const INTEGER_BITS: f64 = 6_755_399_441_055_744.0;
+
+/// The integer that `element` holds and what `element` has beyond it; the latter is 0 for integers below
+/// 2^51 in their only representation.
+#[inline(always)]
+fn integer_and_rest(element: u64) -> (i64, u64) {
+    let shifted = f64::from_bits(element) + INTEGER_BITS;
+    let integer = shifted.to_bits().wrapping_sub(INTEGER_BITS.to_bits());
+    let rest = (shifted - INTEGER_BITS).to_bits() ^ element;
+    (integer.cast_signed(), rest)
 }
 
 /// Makes the right matrix of the low bits of the product's integers, then its column of sums.
-#[expect(
-    clippy::cast_possible_truncation,
-    reason = "products are integers below 2^53; a wrong one may saturate, it is folded already"
-)]
 fn renew_right(matrices: &mut Matrices<'_>) {
     let rows = matrices.right.chunks_exact_mut(FULL);
     for (row, from) in rows.zip(matrices.product.chunks_exact(FULL)) {
-        let mut sum = 0.0;
+        let mut sum = 0;
         for (element, product) in row.iter_mut().zip(&from[..SIDE]) {
-            let integer = f64::from_bits(*product) as i64;
-            let value = element_of(integer.cast_unsigned());
-            sum += value;
-            *element = value.to_bits();
+            let integer = element_of(integer_and_rest(*product).0.cast_unsigned());
+            sum += integer;
+            *element = (integer as f64).to_bits();
         }
-        row[SIDE] = sum.to_bits();
+        row[SIDE] = (sum as f64).to_bits();
     }
 }
 
-/// Product of the two matrices with their sums, block by block.
-fn multiply(matrices: &mut Matrices<'_>) {
-    let (left, right) = (&*matrices.left, &*matrices.right);
+/// Product of the two matrices with their sums. A rounded result is put into the folds.
+fn multiply_exactly(matrices: &mut Matrices<'_>, set: InstructionSet) {
+    let Matrices {
+        left,
+        right,
+        product,
+        lanes,
+    } = matrices;
+    let rounded = was_rounded(|| match set {
+        #[cfg(target_arch = "x86_64")]
+        InstructionSet::ScalarFma => super::matrix_fma::multiply(left, right, product),
+        InstructionSet::Portable => multiply(left, right, product),
+        other => unreachable!("no path of `matrix-exact` is built for {other:?}"),
+    });
+    lanes[0] ^= u64::from(rounded);
+}
+
+/// The product block by block.
+fn multiply(left: &[u64], right: &[u64], product: &mut [u64]) {
     for row in (0..FULL).step_by(BLOCK) {
         let rows = &left[row * SIDE..(row + BLOCK) * SIDE];
         for column in (0..FULL).step_by(BLOCK) {
             let block = multiply_block(rows, right, column);
             for (offset, sums) in block.iter().enumerate() {
                 let start = (row + offset) * FULL + column;
-                for (place, sum) in matrices.product[start..].iter_mut().zip(sums) {
+                for (place, sum) in product[start..].iter_mut().zip(sums) {
                     *place = sum.to_bits();
                 }
             }
@@ -157,7 +183,11 @@ fn multiply_block(rows: &[u64], right: &[u64], column: usize) -> [[f64; BLOCK]; 
         for (row, sums) in block.iter_mut().enumerate() {
             let left = f64::from_bits(rows[row * SIDE + step]);
             for (sum, right) in sums.iter_mut().zip(right) {
-                *sum += left * right;
+                *sum = if step == 0 {
+                    left * right
+                } else {
+                    *sum + left * right
+                };
             }
         }
     }
@@ -173,6 +203,34 @@ fn fold_lanes(lanes: &mut [u64], words: &[u64]) {
         }
     }
     lanes.copy_from_slice(&state);
+}
+
+/// True when all elements are integers and all rows and columns agree with their sums: nearly always, so
+/// without a branch an element.
+fn agrees_with_sums(product: &[u64]) -> bool {
+    let mut wrong = 0;
+    let mut columns = [0_i64; FULL];
+    for (row, line) in product.chunks_exact(FULL).enumerate() {
+        let mut sum = 0_i64;
+        for (column, element) in columns.iter_mut().zip(line) {
+            let (integer, rest) = integer_and_rest(*element);
+            wrong |= rest;
+            sum = sum.wrapping_add(integer);
+            let signed = if row == SIDE {
+                integer.wrapping_neg()
+            } else {
+                integer
+            };
+            *column = column.wrapping_add(signed);
+        }
+        // Twice the last element is what the others and it come to together.
+        let last = integer_and_rest(line[SIDE]).0;
+        wrong |= sum.wrapping_sub(last.wrapping_mul(2)).cast_unsigned();
+    }
+    columns
+        .iter()
+        .fold(wrong, |wrong, column| wrong | column.cast_unsigned())
+        == 0
 }
 
 /// The wrong element, if there is exactly one: it is no integer, or a row and a column contradict their

@@ -4,8 +4,11 @@
 
 mod answers;
 mod body;
+mod exactness;
 mod float_chains;
 mod matrix_exact;
+#[cfg(target_arch = "x86_64")]
+mod matrix_fma;
 #[cfg(target_arch = "x86_64")]
 mod scalar_fma;
 
@@ -34,7 +37,7 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         units: &[Unit::FloatMultiplyAdd, Unit::LoadStore],
         level: MemoryLevel::L1,
         about: "exact products of integer matrices, checksum row and column locating a wrong element",
-        paths: &[InstructionSet::Portable],
+        paths: &[InstructionSet::Portable, InstructionSet::ScalarFma],
         work_a_round: matrix_exact::work_a_round,
         body: Body::Compute {
             arena_words: matrix_exact::WORDS,

@@ -10,6 +10,9 @@
 #![expect(unsafe_code, reason = "compiler barrier and cache-line flush")]
 
 use std::hint::black_box;
+use std::ops::Range;
+#[cfg(target_arch = "x86_64")]
+use std::sync::OnceLock;
 
 use crate::kernels::{Beat, Go};
 
@@ -33,8 +36,60 @@ pub trait Cells<const N: usize> {
     fn write(&mut self, cell: usize, value: [u64; N]);
     /// Writes the cell back and drops it from every cache, so that the next read reaches memory.
     fn flush(&mut self, cell: usize);
+    /// The same for many cells.
+    fn flush_all(&mut self, cells: Range<usize>) {
+        cells.for_each(|cell| self.flush(cell));
+    }
     /// Leaves the memory alone for a while, beating.
     fn pause(&mut self, beat: &mut dyn Beat) -> Go;
+
+    /// Whether any word of a cell is not as expected.
+    #[inline(always)]
+    fn differs(&self, got: &[u64; N], expected: &[u64; N]) -> bool {
+        let mut wrong = 0;
+        for (got, expected) in got.iter().zip(expected) {
+            wrong |= got ^ expected;
+        }
+        wrong != 0
+    }
+
+    /// The same memory by another name, for code that is not inlined: what has been lent out by its own
+    /// name cannot stay in registers.
+    #[inline(always)]
+    fn again(&mut self) -> impl Cells<N>
+    where
+        Self: Sized,
+    {
+        self
+    }
+}
+
+impl<C: Cells<N>, const N: usize> Cells<N> for &mut C {
+    #[inline(always)]
+    fn count(&self) -> usize {
+        C::count(self)
+    }
+    #[inline(always)]
+    fn read(&mut self, cell: usize) -> [u64; N] {
+        C::read(self, cell)
+    }
+    #[inline(always)]
+    fn write(&mut self, cell: usize, value: [u64; N]) {
+        C::write(self, cell, value);
+    }
+    fn flush(&mut self, cell: usize) {
+        C::flush(self, cell);
+    }
+    fn flush_all(&mut self, cells: Range<usize>) {
+        C::flush_all(self, cells);
+    }
+    fn pause(&mut self, beat: &mut dyn Beat) -> Go {
+        C::pause(self, beat)
+    }
+    #[inline(always)]
+    fn differs(&self, got: &[u64; N], expected: &[u64; N]) -> bool {
+        C::differs(self, got, expected)
+    }
 }
 
 /// Real memory.
@@ -77,6 +132,16 @@ impl<const N: usize> Cells<N> for Region<'_, N> {
         }
     }
 
+    fn flush_all(&mut self, cells: Range<usize>) {
+        let lines = self.cells[cells].as_flattened_mut();
+        flush_lines(lines);
+    }
+
+    #[inline(always)]
+    fn again(&mut self) -> impl Cells<N> {
+        Region::new(self.cells)
+    }
+
     fn pause(&mut self, beat: &mut dyn Beat) -> Go {
         let mut chain = 0x9E37_79B9_7F4A_7C15_u64;
         for step in 0..PAUSE_BEATS {
@@ -107,6 +172,39 @@ fn settle<const N: usize>(line: &mut [u64; N]) {
 #[inline(always)]
 fn settle<const N: usize>(line: &mut [u64; N]) {
     black_box(line);
+}
+
+/// Drops the lines of `words` from all caches, side by side where the processor can (`clflushopt`),
+/// and waits for the last of them.
+fn flush_lines(words: &mut [u64]) {
+    #[cfg(target_arch = "x86_64")]
+    if has_clflushopt() {
+        // Words need not begin with a line, so the last one is flushed as well.
+        let last = words.len().saturating_sub(1);
+        for index in (0..words.len()).step_by(LINE_WORDS).chain([last]) {
+            let Some(word) = words.get_mut(index) else {
+                continue;
+            };
+            let place: *mut u64 = word;
+            // SAFETY: the processor was just found to have the instruction; `place` lies in a live
+            // allocation.
+            unsafe { std::arch::asm!("clflushopt [{}]", in(reg) place, options(nostack)) };
+        }
+        // SAFETY: every x86-64 processor has `mfence`.
+        unsafe { std::arch::x86_64::_mm_mfence() };
+        return;
+    }
+    words.iter_mut().step_by(LINE_WORDS).for_each(flush_line);
+    words.last_mut().into_iter().for_each(flush_line);
+}
+
+/// Intel SDM vol. 2A, CPUID leaf 7, EBX bit 23; AMD APM vol. 3, the same.
+#[cfg(target_arch = "x86_64")]
+fn has_clflushopt() -> bool {
+    use std::arch::x86_64::{__cpuid, __cpuid_count};
+    // Asked once: under a hypervisor the question itself costs more than a flush.
+    static HAS: OnceLock<bool> = OnceLock::new();
+    *HAS.get_or_init(|| __cpuid(0).eax >= 7 && __cpuid_count(7, 0).ebx >> 23 & 1 == 1)
 }
 
 /// Drops the line of `word` from all caches; the fence keeps the next read behind it.

@@ -39,7 +39,7 @@ pub fn run_march<C: Cells<N>, const N: usize>(
 }
 
 #[inline(always)]
-fn march_over<C: Cells<N>, const N: usize>(
+pub(super) fn march_over<C: Cells<N>, const N: usize>(
     march: &March,
     cells: &mut C,
     background: u64,
@@ -122,9 +122,18 @@ pub(super) fn march_memory(
         1 => MARCH_LR.march,
         _ => MARCH_SS.march,
     };
-    let background = background_of(pass);
+    march_over_region(set, &march, (region, background_of(pass)), sink)
+}
+
+/// Runs a march test over real memory by the accesses of `set`.
+pub fn march_over_region(
+    set: InstructionSet,
+    march: &March,
+    (region, background): (&mut [u64], u64),
+    sink: &mut dyn FaultSink,
+) -> WalkOutcome {
     let mut walk = Walk::new(sink);
-    let end = march_by(set, &march, region, (background, &mut walk));
+    let end = march_by(set, march, region, (background, &mut walk));
     walk.outcome(end)
 }
 
@@ -136,17 +145,29 @@ fn march_by(
     (background, walk): (u64, &mut Walk<'_>),
 ) -> Result<(), Stopped> {
     #[cfg(target_arch = "x86_64")]
-    if set == InstructionSet::Avx2 {
-        return wide::march_avx2(march, region, background, walk);
+    if set == InstructionSet::Avx2
+        && let Some(end) = wide::march_avx2(march, region, background, walk)
+    {
+        return end;
     }
     #[cfg(not(target_arch = "x86_64"))]
     let _ = set;
     march_region(march, region, background, walk)
 }
 
-/// Whole lines first, then the words beyond them as a small memory of one-word cells.
-#[inline(always)]
-pub(super) fn march_region(
+fn march_region(
+    march: &March,
+    region: &mut [u64],
+    background: u64,
+    walk: &mut Walk<'_>,
+) -> Result<(), Stopped> {
+    let (lines, _) = region.as_chunks_mut::<LINE_WORDS>();
+    march_over(march, &mut Region::new(lines), background, walk)?;
+    march_rest(march, region, background, walk)
+}
+
+/// The words beyond the whole lines, as a small memory of one-word cells.
+pub(super) fn march_rest(
     march: &March,
     region: &mut [u64],
     background: u64,
@@ -154,7 +175,6 @@ pub(super) fn march_region(
 ) -> Result<(), Stopped> {
     let (lines, rest) = region.as_chunks_mut::<LINE_WORDS>();
     let first_of_rest = lines.len() * LINE_WORDS;
-    march_over(march, &mut Region::new(lines), background, walk)?;
     if rest.is_empty() {
         return Ok(());
     }

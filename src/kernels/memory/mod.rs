@@ -1,14 +1,16 @@
 //! Memory walks: whole regions are filled, read back and compared, in orders and with patterns that
 //! published theory of memory faults asks for.
 //!
-//! `notation` reads march tests, `classics` holds the known ones, `march` runs them; `patterns` and
-//! `random` are the other walks; `walk` is what all share (blocks, beats, the second look at a wrong
+//! `notation` reads march tests, `classics` holds the known ones, `march` runs them; `patterns`,
+//! `random`, `copy` and `chase` are the other walks; `walk` is what all share (blocks, beats, the second look at a wrong
 //! word); `cells` keeps the compiler from leaving accesses out. A wrong word is read again before
 //! anything is written, and set right before the walk goes on. A walk never compares memory with
 //! memory alone: every expected value follows from address and pass number.
 
 mod cells;
+mod chase;
 mod classics;
+mod copy;
 mod march;
 mod notation;
 mod patterns;
@@ -19,8 +21,10 @@ mod wide;
 
 pub use super::crc::{crc32c, table_crc32c};
 pub use cells::{Cells, LINE_WORDS, PAUSE_BEATS, Region};
+pub use chase::{Cycle, run_random_chase};
 pub use classics::{CLASSICS, MARCH_C_MINUS, MARCH_LR, MARCH_SS, NamedMarch};
-pub use march::{BACKGROUNDS, background_of, run_march};
+pub use copy::run_region_copy;
+pub use march::{BACKGROUNDS, background_of, march_over_region, run_march};
 pub use notation::{
     Element, MAX_OPERATIONS, MAX_STEPS, March, Operation, Order, ParseMarchError, Step, parse_march,
 };
@@ -59,11 +63,30 @@ pub(super) static KERNELS: &[KernelSpec] = &[
         |_| traffic(2),
     ),
     spec(
-        "hold.memory",
-        "scattered bits, left alone for a while, then read back",
-        (patterns::hold_memory, PORTABLE),
-        |_| Work::NONE,
+        "copy.memory",
+        "region copy: blocks with a CRC-32C each, moved to another half and back",
+        (copy::region_copy, CRC_PATHS),
+        // Half of the words are filled, moved twice and read at last.
+        |_| traffic(3),
     ),
+    spec(
+        "chase.memory",
+        "sixteen chains, each read telling the next address, over every line",
+        (chase::random_chase, PORTABLE),
+        |_| traffic(2),
+    ),
+    KernelSpec {
+        body: Body::Walk {
+            pass: patterns::hold_store,
+            reread: Some(patterns::hold_reread),
+        },
+        ..spec(
+            "hold.memory",
+            "scattered bits, left alone for a while, then read back by another core",
+            (patterns::hold_store, PORTABLE),
+            |_| Work::NONE,
+        )
+    },
 ];
 
 const PORTABLE: &[InstructionSet] = &[InstructionSet::Portable];
@@ -100,6 +123,6 @@ const fn spec(
         about,
         paths,
         work_a_round,
-        body: Body::Walk { pass },
+        body: Body::Walk { pass, reread: None },
     }
 }

@@ -68,31 +68,49 @@ pub fn rotated_value(word: u64, pass: u64) -> u64 {
     base.rotate_left(u32::try_from(places).expect("a remainder of 64 fits"))
 }
 
-/// `hold.memory`: fills the whole region with scattered bits, leaves it alone for a stretch of
-/// register work with beats ([`super::PAUSE_BEATS`] of them), then reads it back; then the
-/// complement. A word's hold is the stretch plus the time that the sweeps take, which for a large
-/// region is the larger part. A kernel may not sleep, so the core stays busy meanwhile. The same
-/// core reads back; only the flush of a second look goes past its caches, so that the region has to
-/// be much larger than the last-level cache for the hold to be one in the modules.
-pub(super) fn hold_memory(
+/// `hold.memory`, first half: fills the region with scattered bits and leaves it alone for a stretch
+/// of register work with beats ([`super::PAUSE_BEATS`] of them). A kernel may not sleep, so the core
+/// stays busy meanwhile. A word's hold is the stretch plus the time that the sweeps take, which for a
+/// large region is the larger part. Odd passes hold the complement of the even pass before.
+pub(super) fn hold_store(
     _set: InstructionSet,
     region: &mut [u64],
     pass: u64,
     sink: &mut dyn FaultSink,
 ) -> WalkOutcome {
-    let value = |word: u64| hold_value(word, pass);
     let mut walk = Walk::new(sink);
-    let end = hold(&mut walk, region, value);
+    let end = fill(&mut walk, region, Order::Up, &|word| hold_value(word, pass));
     let end = end.and_then(|()| {
-        walk.step = 3;
-        hold(&mut walk, region, |word| !value(word))
+        walk.step = 1;
+        let (lines, _) = region.as_chunks_mut::<LINE_WORDS>();
+        walk.pause(&mut Region::new(lines))
     });
     walk.outcome(end)
 }
 
+/// `hold.memory`, second half: reads back what [`hold_store`] left. Whoever runs it moves to another
+/// core before, so that nothing comes out of the caches of the one that stored.
+pub(super) fn hold_reread(
+    _set: InstructionSet,
+    region: &mut [u64],
+    pass: u64,
+    sink: &mut dyn FaultSink,
+) -> WalkOutcome {
+    let mut walk = Walk::new(sink);
+    walk.step = 2;
+    let end = verify(&mut walk, region, &|word| hold_value(word, pass));
+    walk.outcome(end)
+}
+
 /// What word number `word` holds in pass `pass` of the hold.
+#[inline(always)]
 pub fn hold_value(word: u64, pass: u64) -> u64 {
-    mix(word ^ pass.rotate_left(40))
+    let value = mix(word ^ (pass / 2).rotate_left(40));
+    if pass.is_multiple_of(2) {
+        value
+    } else {
+        !value
+    }
 }
 
 fn fill_and_verify(
@@ -106,19 +124,6 @@ fn fill_and_verify(
     verify(walk, region, &value)
 }
 
-fn hold(
-    walk: &mut Walk<'_>,
-    region: &mut [u64],
-    value: impl Fn(u64) -> u64,
-) -> Result<(), Stopped> {
-    fill(walk, region, Order::Up, &value)?;
-    walk.step += 1;
-    let (lines, _) = region.as_chunks_mut::<LINE_WORDS>();
-    walk.pause(&mut Region::new(lines))?;
-    walk.step += 1;
-    verify(walk, region, &value)
-}
-
 fn fill(
     walk: &mut Walk<'_>,
     region: &mut [u64],
@@ -127,13 +132,9 @@ fn fill(
 ) -> Result<(), Stopped> {
     let (lines, rest) = region.as_chunks_mut::<LINE_WORDS>();
     let first_of_rest = lines.len() * LINE_WORDS;
-    walk.sweep(&mut Region::new(lines), order, |_, cells, cell| {
-        cells.write(cell, values_of(0, cell, value));
-    })?;
+    fill_cells(walk, &mut Region::new(lines), order, (0, value))?;
     let (words, _) = rest.as_chunks_mut::<1>();
-    walk.sweep(&mut Region::new(words), order, |_, cells, cell| {
-        cells.write(cell, values_of(first_of_rest, cell, value));
-    })
+    fill_cells(walk, &mut Region::new(words), order, (first_of_rest, value))
 }
 
 fn verify(
@@ -143,16 +144,33 @@ fn verify(
 ) -> Result<(), Stopped> {
     let (lines, rest) = region.as_chunks_mut::<LINE_WORDS>();
     let first_of_rest = lines.len() * LINE_WORDS;
-    walk.start_at(0);
-    walk.count_checked(lines.len(), LINE_WORDS);
-    walk.sweep(&mut Region::new(lines), Order::Up, |walk, cells, cell| {
-        walk.check(cells, cell, &values_of(0, cell, value));
-    })?;
-    walk.start_at(first_of_rest);
+    verify_cells(walk, &mut Region::new(lines), (0, value))?;
     let (words, _) = rest.as_chunks_mut::<1>();
-    walk.count_checked(words.len(), 1);
-    walk.sweep(&mut Region::new(words), Order::Up, |walk, cells, cell| {
-        walk.check(cells, cell, &values_of(first_of_rest, cell, value));
+    verify_cells(walk, &mut Region::new(words), (first_of_rest, value))
+}
+
+/// Writes cells whose first word has number `first` in the region.
+pub(super) fn fill_cells<C: Cells<N>, const N: usize>(
+    walk: &mut Walk<'_>,
+    cells: &mut C,
+    order: Order,
+    (first, value): (usize, &impl Fn(u64) -> u64),
+) -> Result<(), Stopped> {
+    walk.sweep(cells, order, |_, cells, cell| {
+        cells.write(cell, values_of(first, cell, value));
+    })
+}
+
+/// Compares cells whose first word has number `first` in the region.
+pub(super) fn verify_cells<C: Cells<N>, const N: usize>(
+    walk: &mut Walk<'_>,
+    cells: &mut C,
+    (first, value): (usize, &impl Fn(u64) -> u64),
+) -> Result<(), Stopped> {
+    walk.start_at(first);
+    walk.count_checked(cells.count(), N);
+    walk.sweep(cells, Order::Up, |walk, cells, cell| {
+        walk.check(cells, cell, &values_of(first, cell, value));
     })
 }
 

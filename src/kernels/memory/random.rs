@@ -67,7 +67,7 @@ impl Generator {
 }
 
 /// Words of a block, the CRC included, at most: 64 KiB.
-const BLOCK_WORDS: usize = 8192;
+pub(super) const BLOCK_WORDS: usize = 8192;
 
 /// Blocks between two beats.
 const BLOCKS_A_BEAT: usize = BLOCK_BYTES / 8 / BLOCK_WORDS;
@@ -102,9 +102,36 @@ pub fn run_random_block<C: Cells<1>>(
 
 /// What varies a pass.
 #[derive(Clone, Copy)]
-struct Version {
-    set: InstructionSet,
-    pass: u64,
+pub(super) struct Version {
+    pub(super) set: InstructionSet,
+    pub(super) pass: u64,
+}
+
+/// A block: its data words from `first` on, its CRC at `last`, and the number that its data follows
+/// from.
+#[derive(Clone, Copy)]
+pub(super) struct Block {
+    pub(super) number: usize,
+    pub(super) first: usize,
+    pub(super) last: usize,
+}
+
+impl Block {
+    /// Block `number` of memory whose blocks lie one after another up to cell `end`.
+    pub(super) fn in_order(number: usize, end: usize) -> Self {
+        let first = number * BLOCK_WORDS;
+        let last = end.min(first + BLOCK_WORDS) - 1;
+        Self {
+            number,
+            first,
+            last,
+        }
+    }
+
+    /// Its data words, made anew.
+    fn data(self, version: Version) -> Generator {
+        Generator::of_block(version.pass, self.number as u64)
+    }
 }
 
 fn fill_then_verify<C: Cells<1>>(
@@ -112,82 +139,98 @@ fn fill_then_verify<C: Cells<1>>(
     version: Version,
     walk: &mut Walk<'_>,
 ) -> Result<(), Stopped> {
-    let blocks = cells.count().div_ceil(BLOCK_WORDS);
-    for block in 0..blocks {
-        fill_block(cells, version, block);
-        beat_sometimes(walk, block)?;
+    let end = cells.count();
+    let blocks = end.div_ceil(BLOCK_WORDS);
+    for number in 0..blocks {
+        fill_block(cells, version, Block::in_order(number, end), walk);
+        beat_sometimes(walk, number)?;
     }
     walk.beat()?;
     walk.step = 1;
     // Odd blocks from the end, then even ones from the start: not the order of the writes.
     let odd = (0..blocks).rev().filter(|block| block % 2 == 1);
     let even = (0..blocks).filter(|block| block % 2 == 0);
-    for (count, block) in odd.chain(even).enumerate() {
-        verify_block(cells, version, block, walk);
+    for (count, number) in odd.chain(even).enumerate() {
+        verify_block(cells, version, Block::in_order(number, end), walk);
         beat_sometimes(walk, count)?;
     }
     walk.beat()
 }
 
-fn beat_sometimes(walk: &mut Walk<'_>, count: usize) -> Result<(), Stopped> {
+pub(super) fn beat_sometimes(walk: &mut Walk<'_>, count: usize) -> Result<(), Stopped> {
     if count % BLOCKS_A_BEAT == BLOCKS_A_BEAT - 1 {
         walk.beat()?;
     }
     Ok(())
 }
 
-/// First data word of a block and the place of its CRC.
-fn place_of<C: Cells<1>>(cells: &C, block: usize) -> (usize, usize) {
-    let first = block * BLOCK_WORDS;
-    (first, cells.count().min(first + BLOCK_WORDS) - 1)
-}
-
 /// The CRC comes from the generator's words on their way, not from memory read back.
-fn fill_block<C: Cells<1>>(cells: &mut C, version: Version, block: usize) {
-    let (first, last) = place_of(cells, block);
-    let mut generator = Generator::of_block(version.pass, block as u64);
+pub(super) fn fill_block<C: Cells<1>>(
+    cells: &mut C,
+    version: Version,
+    block: Block,
+    walk: &mut Walk<'_>,
+) {
+    let mut data = block.data(version);
     let crc = crc32c(
         version.set,
-        (first..last).map(|cell| {
-            let word = generator.next_word();
+        (block.first..block.last).map(|cell| {
+            let word = data.next_word();
             cells.write(cell, [word]);
             word
         }),
     );
-    cells.write(last, [crc_word(crc)]);
+    cells.write(block.last, [crc_word(crc)]);
+    walk.leave(cells, block.first..block.last + 1);
 }
 
-fn verify_block<C: Cells<1>>(cells: &mut C, version: Version, block: usize, walk: &mut Walk<'_>) {
-    let (first, last) = place_of(cells, block);
-    walk.count_checked(last - first + 1, 1);
+pub(super) fn verify_block<C: Cells<1>>(
+    cells: &mut C,
+    version: Version,
+    block: Block,
+    walk: &mut Walk<'_>,
+) {
+    walk.count_checked(block.last - block.first + 1, 1);
     let got = crc_word(crc32c(
         version.set,
-        (first..last).map(|cell| {
+        (block.first..block.last).map(|cell| {
             let [word] = cells.read(cell);
             word
         }),
     ));
-    let [kept] = cells.read(last);
-    if got == kept {
-        return;
+    let [kept] = cells.read(block.last);
+    if got != kept {
+        search_block(cells, version, block, (got, kept), walk);
     }
+    walk.leave(cells, block.first..block.last + 1);
+}
+
+/// Finds the wrong words of a block whose CRC came out as `got` and was kept as `kept`.
+#[cold]
+pub(super) fn search_block<C: Cells<1>>(
+    cells: &mut C,
+    version: Version,
+    block: Block,
+    (got, kept): (u64, u64),
+    walk: &mut Walk<'_>,
+) {
     let before = walk.faults();
-    let mut generator = Generator::of_block(version.pass, block as u64);
+    let mut data = block.data(version);
     let right = crc_word(crc32c(
         version.set,
-        (first..last).map(|cell| {
-            let word = generator.next_word();
+        (block.first..block.last).map(|cell| {
+            let word = data.next_word();
             walk.check(cells, cell, &[word]);
             word
         }),
     ));
-    walk.check(cells, last, &[right]);
+    walk.check(cells, block.last, &[right]);
     if walk.faults() == before {
         // Every word was right when read again: the first reading went wrong somewhere in the
         // block. Its first word stands for the block, the CRCs for the values.
         walk.report(WordFault {
             step: walk.step,
-            word: first as u64,
+            word: block.first as u64,
             expected: right,
             got: if got == right { kept } else { got },
             class: MemoryFaultClass::WrongRead,

@@ -26,6 +26,7 @@ pub(super) struct Stopped;
 /// A pass under way.
 pub(super) struct Walk<'a> {
     sink: &'a mut dyn FaultSink,
+    flushes: bool,
     beats: u32,
     first_word: u64,
     words_checked: u64,
@@ -38,6 +39,7 @@ impl<'a> Walk<'a> {
     /// A pass at its beginning.
     pub(super) fn new(sink: &'a mut dyn FaultSink) -> Self {
         Self {
+            flushes: sink.flushes(),
             sink,
             beats: 0,
             first_word: 0,
@@ -102,13 +104,27 @@ impl<'a> Walk<'a> {
                 Order::Down => blocks - 1 - index,
             };
             let range: Range<usize> = index * block..((index + 1) * block).min(count);
-            match order {
-                Order::Up | Order::Either => range.for_each(|cell| visit(self, cells, cell)),
-                Order::Down => range.rev().for_each(|cell| visit(self, cells, cell)),
+            // One loop with one call, which is inlined and so compiled for the registers of the caller.
+            for offset in 0..range.len() {
+                let cell = match order {
+                    Order::Up | Order::Either => range.start + offset,
+                    Order::Down => range.end - 1 - offset,
+                };
+                visit(self, cells, cell);
             }
+            self.leave(cells, range);
             self.beat()?;
         }
         Ok(())
+    }
+
+    /// Leaves cells that were worked on. A walk that flushes drops them from the caches, so that the
+    /// next read of them reaches the memory; operations on a cell in one go still meet in the cache.
+    #[inline(always)]
+    pub(super) fn leave<C: Cells<N>, const N: usize>(&self, cells: &mut C, range: Range<usize>) {
+        if self.flushes {
+            cells.flush_all(range);
+        }
     }
 
     /// Counts words that a sweep compares.
@@ -125,12 +141,10 @@ impl<'a> Walk<'a> {
         expected: &[u64; N],
     ) {
         let got = cells.read(cell);
-        let mut wrong = 0;
-        for (got, expected) in got.iter().zip(expected) {
-            wrong |= got ^ expected;
-        }
-        if wrong != 0 {
-            self.look_again(cells, cell, (&got, expected));
+        if cells.differs(&got, expected) {
+            // Copies: what is lent out by reference would have to be stored for every cell.
+            let (got, expected) = (got.map(|word| word), expected.map(|word| word));
+            self.look_again(&mut cells.again(), cell, (&got, &expected));
         }
     }
 

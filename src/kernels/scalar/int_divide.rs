@@ -46,7 +46,7 @@ fn step(arena: &mut [u64], rounds: u32) {
             ];
             let divisor = divisor_of(source);
             let (quotient, remainder) = (dividend / divisor, dividend % divisor);
-            state[2 * CHAINS + chain] = fold(sum, quotient);
+            state[2 * CHAINS + chain] = fold(sum.wrapping_add(divisor), quotient);
             state[chain] = fold(source, remainder);
             state[CHAINS + chain] = source.wrapping_mul(multiplier).wrapping_add(increment);
         }

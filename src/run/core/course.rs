@@ -2,8 +2,11 @@
 
 use std::time::Duration;
 
-use super::{Action, Core, LEAD, Phase, Worker, WorkerId};
-use crate::model::{End, Entry, Moment, PlannedLoad, Rhythm, StageGate, StageMark, Stamped};
+use super::memory::other_core;
+use super::{Action, Core, ENDED_WITHIN, LEAD, Phase, Worker, WorkerId};
+use crate::model::{
+    End, Entry, Gap, GapKind, Moment, PlannedLoad, Rhythm, StageGate, StageMark, Stamped, StopMark,
+};
 
 impl Core {
     pub(super) fn stop_workers(&mut self, actions: &mut Vec<Action>) {
@@ -29,6 +32,11 @@ impl Core {
         self.begun && self.guard_lives && fresh && self.guard.is_calm()
     }
 
+    /// Puts on record that somebody asked for an end, before it is reached: a shutdown may be faster.
+    pub(super) fn mark_stop(&mut self, at: Moment, shutdown: bool, actions: &mut Vec<Action>) {
+        actions.push(Action::Record(Entry::StopMark(StopMark { at, shutdown })));
+    }
+
     /// Begins to end the run; the first reason holds.
     pub(super) fn close(&mut self, end: End, actions: &mut Vec<Action>) {
         if self.closing.is_none() {
@@ -36,6 +44,33 @@ impl Core {
             self.phase = Phase::Closing;
         }
         self.stop_workers(actions);
+    }
+
+    /// A worker that cannot be killed must not keep the run from its end.
+    pub(super) fn bound_the_end(&mut self, now: Moment, actions: &mut Vec<Action>) {
+        let ending = matches!(self.phase, Phase::Changing | Phase::Closing);
+        if !ending || self.workers.is_empty() {
+            self.ending_since = None;
+            return;
+        }
+        let since = *self.ending_since.get_or_insert(now.mono);
+        if now.mono.since(since) < ENDED_WITHIN {
+            return;
+        }
+        let left: Vec<String> = self.workers.values().map(|w| w.cpu.to_string()).collect();
+        let about = format!(
+            "the worker on {} could not be ended within {} s: it waits in the kernel",
+            left.join(", "),
+            ENDED_WITHIN.as_secs()
+        );
+        let gap = Gap {
+            kind: GapKind::Environment,
+            about: about.clone(),
+            remedy: "look into the kernel log; only a restart of the machine removes it".to_owned(),
+        };
+        self.gap(gap, actions);
+        self.workers.clear();
+        self.close(End::Interrupted { reason: about }, actions);
     }
 
     /// Goes on with the plan as far as it can at `now`.
@@ -96,6 +131,7 @@ impl Core {
             return;
         };
         self.phase = Phase::Segment;
+        self.forget_shortage();
         if loads.is_empty() {
             self.loaded_since = None;
         }
@@ -112,15 +148,18 @@ impl Core {
                     stopping: false,
                     examining: false,
                     progress: None,
+                    walked: what.memory_bytes_per_worker,
                 };
                 self.workers.insert(worker, state);
                 let (what, epoch) = (what.clone(), self.epoch);
+                let reread_on = other_core(&self.machine, &what, cpu);
                 actions.push(Action::Start {
                     worker,
                     cpu,
                     load,
                     what,
                     epoch,
+                    reread_on,
                 });
             }
         }

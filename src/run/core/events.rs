@@ -30,6 +30,7 @@ impl Core {
             );
             self.close(End::Guard { reason: about }, actions);
         }
+        self.bound_the_end(now, actions);
         if self.phase == Phase::Closing {
             return;
         }
@@ -128,6 +129,8 @@ impl Core {
                 self.close(End::Guard { reason }, actions);
             }
         }
+        // After the guard: nothing comes before its stop.
+        self.look_at_clocks(now, actions);
         self.look_for_silence(actions);
     }
 

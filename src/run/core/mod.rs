@@ -5,9 +5,11 @@
 //! Must never: start load without a live guard, end without exactly one [`End`], lose a finding, or let
 //! anything come before the guard's stop.
 
+mod clocks;
 mod course;
 mod events;
 mod evidence;
+mod memory;
 mod words;
 
 use std::collections::BTreeMap;
@@ -15,18 +17,20 @@ use std::time::Duration;
 
 pub use words::{Action, Event, Exit, Limits, Report, Silence, WorkerId};
 
+use self::memory::Shortage;
 use super::guard::Guard;
 use crate::model::{
-    Channel, CpuId, End, Finding, Gap, GapKind, Machine, Moment, Mono, Plan, Reading, Severity,
+    Channel, CpuId, End, Finding, Gap, Machine, Moment, Mono, Plan, Reading, Severity,
     WorkerProgress,
 };
 
 /// A worker without a word for this long while it gets its memory is not set up any more.
 const READY_WITHIN: Duration = Duration::from_secs(300);
+/// A worker that is still there this long after it was asked to end, and killed, waits in the kernel for
+/// something that may never come.
+const ENDED_WITHIN: Duration = Duration::from_secs(30);
 /// From the order to start until the common beginning of a segment's load.
 const LEAD: Duration = Duration::from_millis(500);
-/// A machine that slept longer than this during a run was not under test.
-const SLEPT_MS: u64 = 1000;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
@@ -51,6 +55,8 @@ struct Worker {
     stopping: bool,
     examining: bool,
     progress: Option<WorkerProgress>,
+    /// Bytes that it walks.
+    walked: u64,
 }
 
 /// What makes two pieces of evidence one fault.
@@ -90,6 +96,9 @@ pub struct Core {
     readings: Vec<Reading>,
     stored: Option<Mono>,
     closing: Option<End>,
+    shortage: Shortage,
+    ending_since: Option<Mono>,
+    last_moment: Option<Moment>,
 }
 
 impl Core {
@@ -120,6 +129,9 @@ impl Core {
             readings: Vec::new(),
             stored: None,
             closing: None,
+            shortage: Shortage::default(),
+            ending_since: None,
+            last_moment: None,
         }
     }
 
@@ -153,6 +165,10 @@ impl Core {
             } => {
                 self.sampled(now, (readings, lost), workers, &mut actions);
             }
+            Event::MemoryPressure {
+                some_percent,
+                full_percent,
+            } => self.pressed(now, (some_percent, full_percent), &mut actions),
             Event::Hardware(kind) => self.hardware(now, kind, &mut actions),
             Event::Worker(number, report) => self.reported(now, number, report, &mut actions),
             Event::NotStarted(number, reason) => {
@@ -167,7 +183,14 @@ impl Core {
             Event::Exited(number, exit, progress) => {
                 self.exited(now, number, (exit, progress), &mut actions);
             }
-            Event::StopAsked => self.close(End::Stopped, &mut actions),
+            Event::StopAsked => {
+                self.mark_stop(now, false, &mut actions);
+                self.close(End::Stopped, &mut actions);
+            }
+            Event::ShutdownBegun => {
+                self.mark_stop(now, true, &mut actions);
+                self.close(End::Stopped, &mut actions);
+            }
             Event::KillAsked => {
                 self.kill_all(&mut actions);
                 self.close(End::Stopped, &mut actions);
@@ -178,21 +201,10 @@ impl Core {
                 let reason = format!("the record cannot be written: {reason}");
                 self.close(End::Interrupted { reason }, &mut actions);
             }
-            Event::Slept(slept_ms) if slept_ms > SLEPT_MS => {
-                let about = format!("the machine slept for {} s", slept_ms / 1000);
-                let remedy = "keep it awake during a run".to_owned();
-                self.gap(
-                    Gap {
-                        kind: GapKind::Suspended,
-                        about,
-                        remedy,
-                    },
-                    &mut actions,
-                );
-                let reason = "the machine was put to sleep".to_owned();
-                self.close(End::Interrupted { reason }, &mut actions);
-            }
-            Event::Slept(_) => {}
+            Event::Slept(slept_ms) => self.slept(slept_ms, &mut actions),
+            Event::ZoneChanged(from, to) => self.zone_changed((&from, &to), &mut actions),
+            Event::ClocksApart(parts) => self.clocks_apart(parts, &mut actions),
+            Event::Environment(gap) => self.gap(gap, &mut actions),
         }
         self.advance(now, &mut actions);
         actions

@@ -89,6 +89,14 @@ pub enum Event {
         /// Progress of the workers that run.
         workers: Vec<(WorkerId, WorkerProgress)>,
     },
+    /// Programs wait for memory: percent of the last ten seconds in which at least one did, and in
+    /// which all did.
+    MemoryPressure {
+        /// At least one.
+        some_percent: f64,
+        /// All.
+        full_percent: f64,
+    },
     /// The hardware reported something (error counters, kernel log, throttling).
     Hardware(FindingKind),
     /// A worker said something.
@@ -99,14 +107,22 @@ pub enum Event {
     Examined(WorkerId, Silence),
     /// A worker has ended and was reaped; its final counts.
     Exited(WorkerId, Exit, Option<WorkerProgress>),
-    /// The person (or an orderly shutdown) asks for an end.
+    /// Somebody asks for an end.
     StopAsked,
+    /// The machine itself is being shut down in an orderly way.
+    ShutdownBegun,
     /// The store confirmed everything up to this moment.
     Stored(Mono),
     /// The store cannot write any more (full disk, say).
     StoreFailed(String),
     /// The machine slept for this many milliseconds.
     Slept(u64),
+    /// The time zone was changed, from and to.
+    ZoneChanged(String, String),
+    /// Time base and real-time clock run apart, in parts per million.
+    ClocksApart(i64),
+    /// Something around the run is not as it should be.
+    Environment(Gap),
     /// The person wants out at once.
     KillAsked,
     /// Whoever keeps the run must end, for this reason.
@@ -129,6 +145,15 @@ pub enum Action {
         what: PlannedLoad,
         /// Common beginning of the segment's load.
         epoch: Mono,
+        /// Where held memory is read back: a CPU of another core, if the load has one.
+        reread_on: Option<CpuId>,
+    },
+    /// Have a worker give back all but this much of the memory that it walks.
+    GiveBack {
+        /// Its number.
+        worker: WorkerId,
+        /// What it may keep, in bytes.
+        keep_bytes: u64,
     },
     /// Ask a worker to end (signal, grace, kill, reap: the supervisor's business).
     Stop(WorkerId),

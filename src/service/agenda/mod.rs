@@ -15,8 +15,8 @@ pub use calendar::{
 };
 pub use decide::{Decision, Notice, decide};
 pub use requests::{
-    MOST_WAITING, NewJob, RefuseJobError, add_job, cancel_job, hold, move_job, pause, release,
-    resume,
+    MOST_WAITING, NewJob, PRIORITIES, RefuseJobError, add_job, cancel_job, hold, move_job, pause,
+    release, resume,
 };
 pub use standing::{
     Checked, PendingChange, Standing, Surroundings, Timing, Wait, World, standings,

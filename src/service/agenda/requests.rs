@@ -8,7 +8,7 @@ use crate::model::{
 /// Most jobs that wait at once.
 pub const MOST_WAITING: usize = 200;
 /// Most a person can raise or lower a job.
-const PRIORITIES: std::ops::RangeInclusive<i8> = -10..=10;
+pub const PRIORITIES: std::ops::RangeInclusive<i8> = -10..=10;
 
 /// A job as asked for.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,18 +1,14 @@
 //! The configuration is checked whole: every mistake with its place and what would be right.
 
 use std::net::SocketAddr;
-use std::ops::Range;
 use std::path::PathBuf;
 
 use super::check_notice::check_notices;
 use super::check_schedule::{check_recheck, check_schedule};
 use super::written::{Configuration, ServiceSection, WatchdogSection};
-use crate::form::{At, CheckFormError, Draft, Keys, check_form};
+use crate::form::{CheckFormError, Draft, Keys, check_form};
 
-/// Longest name of a table.
-const MOST_NAME: usize = 40;
-
-const SECTIONS: [&str; 5] = ["service", "schedule", "recheck", "notice", "watchdog"];
+const SECTIONS: [&str; 5] = ["service", "notice", "watchdog", "schedule", "recheck"];
 const SERVICE_KEYS: [&str; 4] = ["store", "socket", "listen", "token-file"];
 const WATCHDOG_KEYS: [&str; 1] = ["enabled"];
 
@@ -25,10 +21,10 @@ pub fn parse_configuration(origin: &str, text: &str) -> Result<Configuration, Ch
         let keys = Keys::open(draft, root, "the configuration", &SECTIONS);
         Some(Configuration {
             service: check_service(draft, &keys),
-            schedule: check_schedule(draft, &keys),
-            recheck: check_recheck(draft, &keys),
             notices: check_notices(draft, &keys),
             watchdog: check_watchdog(draft, &keys),
+            schedule: check_schedule(draft, &keys),
+            recheck: check_recheck(draft, &keys),
         })
     })
 }
@@ -97,27 +93,4 @@ pub(super) fn absolute_path(
         return None;
     }
     Some(path)
-}
-
-/// The name of a table of `what`, which people and messages call it by.
-pub(super) fn check_name<'a>(
-    draft: &mut Draft<'_>,
-    keys: &Keys<'a, '_>,
-    (what, span): (&str, &Range<usize>),
-) -> Option<At<&'a str>> {
-    if keys.lacks("name") {
-        draft.report(
-            span,
-            format!("the {what} has no `name`: give it a short one"),
-        );
-    }
-    let name = keys.text(draft, "name", "like `\"chat\"`")?;
-    let fits = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-    if name.value.is_empty() || name.value.len() > MOST_NAME || !name.value.chars().all(fits) {
-        let message = format!(
-            "`name` must be 1 to {MOST_NAME} letters, digits, `-` and `_`, such as `\"chat\"`"
-        );
-        draft.report(&name.span, message);
-    }
-    Some(name)
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use std::ops::Range;
 use std::time::Duration;
 
-use super::check::{absolute_path, check_name};
+use super::check::absolute_path;
 use crate::form::{At, Draft, Keys, hint, quoted};
 use crate::model::{NoticeEvent, Wall};
 use crate::service::notices::{
@@ -16,6 +16,8 @@ use crate::service::notices::{
 /// Shortest and longest time for one attempt. Standard Webhooks 1.0 recommends 15 to 30 s.
 const TIME_LIMIT: (Duration, Duration) = (Duration::from_secs(1), Duration::from_mins(1));
 const USUAL_TIME_LIMIT: Duration = Duration::from_secs(20);
+/// Longest name of a target.
+const MOST_NAME: usize = 40;
 /// Most targets.
 const MOST_TARGETS: usize = 32;
 
@@ -64,7 +66,7 @@ pub(super) fn check_notices(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Vec<T
     let mut targets = Vec::new();
     for (table, span) in tables {
         let keys = Keys::open(draft, table, "[[notice]]", &KEYS);
-        let name = check_name(draft, &keys, ("notice", &span));
+        let name = check_name(draft, &keys, &span);
         if let Some(again) = name.as_ref().filter(|name| !names.insert(name.value)) {
             let message = format!(
                 "a second notice is called `{}`: give it another name",
@@ -75,6 +77,25 @@ pub(super) fn check_notices(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Vec<T
         targets.extend(check_notice(draft, &keys, name.as_ref(), &span));
     }
     targets
+}
+
+fn check_name<'a>(
+    draft: &mut Draft<'_>,
+    keys: &Keys<'a, '_>,
+    span: &Range<usize>,
+) -> Option<At<&'a str>> {
+    if keys.lacks("name") {
+        draft.report(span, "the notice has no `name`: give it a short one");
+    }
+    let name = keys.text(draft, "name", "like `\"chat\"`")?;
+    let fits = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+    if name.value.is_empty() || name.value.len() > MOST_NAME || !name.value.chars().all(fits) {
+        let message = format!(
+            "`name` must be 1 to {MOST_NAME} letters, digits, `-` and `_`, such as `\"chat\"`"
+        );
+        draft.report(&name.span, message);
+    }
+    Some(name)
 }
 
 fn check_notice(

@@ -11,14 +11,14 @@ use crate::service::notices::Target;
 pub struct Configuration {
     /// Where things are.
     pub service: ServiceSection,
-    /// What is run at fixed times.
-    pub schedule: Vec<ScheduleEntry>,
-    /// What is run by itself after a declared change.
-    pub recheck: RecheckPolicy,
     /// Whom to tell what.
     pub notices: Vec<Target>,
     /// The hardware watchdog.
     pub watchdog: WatchdogSection,
+    /// What is put into the queue at which times.
+    pub schedule: Vec<ScheduleEntry>,
+    /// What a declared change starts.
+    pub recheck: RecheckPolicy,
 }
 
 /// Where the service keeps things and where it listens.

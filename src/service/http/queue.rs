@@ -35,6 +35,10 @@ pub(in crate::service) struct WishBody {
     text: Option<String>,
     #[serde(default)]
     clock_mhz: Vec<(LoadClass, f64)>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    kind_clock_mhz: Vec<(String, f64)>,
+    #[serde(default)]
+    kind_clock_mhz: Vec<(String, f64)>,
     #[serde(default)]
     ambient_c: Option<f64>,
     #[serde(default)]
@@ -51,6 +55,7 @@ impl From<RunWish> for WishBody {
             suite: wish.suite,
             text: wish.text,
             clock_mhz: wish.declared.clock_mhz,
+            kind_clock_mhz: wish.declared.kind_clock_mhz,
             ambient_c: wish.declared.ambient_c,
             note: wish.declared.note,
             maker_limit_c: wish.maker_limit_c,
@@ -66,8 +71,10 @@ impl From<WishBody> for RunWish {
             text: body.text,
             declared: Declared {
                 clock_mhz: body.clock_mhz,
+                kind_clock_mhz: body.kind_clock_mhz,
                 ambient_c: body.ambient_c,
                 note: body.note,
+                standing: None,
             },
             maker_limit_c: body.maker_limit_c,
             without_thermometer: body.without_thermometer,

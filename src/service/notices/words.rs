@@ -68,7 +68,10 @@ pub fn tell_entries(run: &mut Followed<'_>, entries: &[(i64, Entry)], style: &St
             | Entry::Sample(_)
             | Entry::WorkerDone(_)
             | Entry::Repeated { .. }
-            | Entry::Gap(_) => {}
+            | Entry::Gap(_)
+            | Entry::StopMark(_)
+            | Entry::Aftermath(_)
+            | Entry::Note(_) => {}
         }
     }
     told
@@ -104,6 +107,9 @@ fn last_instant(header: &RunHeader, entries: &[(i64, Entry)], seq: i64) -> Wall 
         Entry::End(end) => Some(end.at.wall),
         Entry::WorkerDone(done) => Some(done.at.wall),
         Entry::Sample(sample) => Some(sample.at.wall),
+        Entry::StopMark(mark) => Some(mark.at.wall),
+        Entry::Aftermath(aftermath) => Some(aftermath.at.wall),
+        Entry::Note(note) => Some(note.at.wall),
         Entry::Repeated { .. } | Entry::Gap(_) | Entry::Verdict(_) => None,
     });
     instants.next_back().unwrap_or(header.started.wall)

@@ -121,9 +121,9 @@ pub(super) fn full_product(left: &[Vec<i64>], right: &[Vec<i64>]) -> Vec<Vec<i64
     product
 }
 
-/// An integer of 18 signed bits.
+/// An odd integer of 18 signed bits.
 fn element(word: i64) -> i64 {
-    (word + (1 << 17)).rem_euclid(1 << 18) - (1 << 17)
+    ((word + (1 << 17)).rem_euclid(1 << 18) - (1 << 17)) | 1
 }
 
 /// `matrix-exact.l1` in integers.

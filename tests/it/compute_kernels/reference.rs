@@ -142,7 +142,8 @@ pub(super) fn int_divide(rounds: u32) -> Answer {
                 let divisor = u128::from((source / (1 << shift)) | 1);
                 let quotient = dividend / divisor;
                 let remainder = dividend - quotient * divisor;
-                arena[8 + chain] = fold(arena[8 + chain], quotient as u64);
+                let sum = arena[8 + chain].wrapping_add(divisor as u64);
+                arena[8 + chain] = fold(sum, quotient as u64);
                 arena[chain] = fold(source, remainder as u64);
                 arena[4 + chain] = source.wrapping_mul(arena[12]).wrapping_add(arena[13]);
             }

@@ -50,6 +50,7 @@ pub(super) fn load(kernels: &[&str], cpus: &[u32]) -> PlannedLoad {
         rhythm: Rhythm::Even,
         switch_ms: 1_000,
         memory_bytes_per_worker: 0,
+        flush: false,
     }
 }
 
@@ -137,6 +138,7 @@ pub(super) fn worker(cpu: CpuId, load: u16, kernels: usize, seconds: f64) -> Wor
         passes: vec![10; kernels],
         checked_s: vec![each; kernels],
         clock_mhz: vec![4_000.0; kernels],
+        part_walks: 0,
         errors: 0,
         load_steps: 1,
         silent_ns: 0,
@@ -211,7 +213,7 @@ pub(super) fn mixed() -> PlannedLoad {
 }
 
 /// A minute of idling, then one even hour that settles at 70 degrees: earns `proven`.
-pub(super) fn sound() -> Record {
+pub(crate) fn sound() -> Record {
     let stages = vec![
         stage("idle before", 60, Vec::new()),
         stage("even hour", 3_600, vec![mixed()]),
@@ -223,7 +225,7 @@ pub(super) fn sound() -> Record {
 }
 
 /// A finding of `kind` under `kernel`, 100 s into the run.
-pub(super) fn finding(kind: FindingKind, kernel: Option<&str>) -> Finding {
+pub(crate) fn finding(kind: FindingKind, kernel: Option<&str>) -> Finding {
     Finding {
         at: at(100.0),
         stage: "even hour".to_owned(),
@@ -237,7 +239,7 @@ pub(super) fn finding(kind: FindingKind, kernel: Option<&str>) -> Finding {
 }
 
 /// A wrong answer.
-pub(super) fn wrong() -> FindingKind {
+pub(crate) fn wrong() -> FindingKind {
     FindingKind::WrongAnswer(Mismatch {
         pass: 3,
         step: 1,

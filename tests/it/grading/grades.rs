@@ -9,7 +9,7 @@ use soakproof::verdict::judge;
 
 use super::build::{end, finding, gap, load, mixed, run, sound, stage, wrong};
 
-const GAPS: [GapKind; 14] = [
+const GAPS: [GapKind; 15] = [
     GapKind::NoProcessorTemperature,
     GapKind::NoRights,
     GapKind::NoSource,
@@ -21,6 +21,7 @@ const GAPS: [GapKind; 14] = [
     GapKind::LessMemory,
     GapKind::ClassNotRun,
     GapKind::StoreSlow,
+    GapKind::RecordDamaged,
     GapKind::TimeBase,
     GapKind::Suspended,
     GapKind::Environment,
@@ -304,6 +305,7 @@ fn gaps_cap_by_what_they_hide() {
             | GapKind::LessMemory
             | GapKind::ClassNotRun
             | GapKind::StoreSlow
+            | GapKind::RecordDamaged
             | GapKind::TimeBase
             | GapKind::Suspended => Grade::Provisional,
         };
@@ -344,6 +346,10 @@ fn walks_are_those_of_the_part_that_was_walked_least() {
     let mut less = record.clone();
     less.workers[2].what.passes = vec![9];
     assert_eq!(grade(&less), Grade::Provisional);
+    // Walks over less memory than planned are none of the whole.
+    let mut part = record.clone();
+    part.workers[2].what.part_walks = 1;
+    assert_eq!(grade(&part), Grade::Provisional);
     // A worker that never reported walked nothing.
     record.workers.remove(1);
     for sample in &mut record.samples {
@@ -432,4 +438,27 @@ proptest! {
         less.gaps.push(gap(GAPS[which]));
         prop_assert!(rank(grade(&less)) <= rank(before));
     }
+}
+
+#[test]
+fn a_damaged_record_is_never_judged_better_than_before() {
+    let mut record = sound();
+    record.gaps.push(gap(GapKind::RecordDamaged));
+    assert_eq!(
+        grade(&record),
+        Grade::Provisional,
+        "a finding may be among the lost rows"
+    );
+    let mut failed = judge(&record);
+    failed.grade = Grade::Failed;
+    failed.causes = vec![Cause::Memory];
+    record.verdicts = vec![failed];
+    let again = judge(&record);
+    assert_eq!(
+        (again.grade, again.causes),
+        (Grade::Failed, vec![Cause::Memory])
+    );
+    // A whole record is judged by what it holds.
+    record.gaps.pop();
+    assert_eq!(grade(&record), Grade::Proven);
 }

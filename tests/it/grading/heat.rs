@@ -167,49 +167,6 @@ fn no_reading_at_all_keeps_it_provisional_even_without_a_gap_on_record() {
     assert_eq!(verdict.grade, Grade::Provisional);
 }
 
-/// Common practice (no source): 1.32 V set, 1.314 V idle and 1.305 V under load is an ordinary droop and
-/// no finding.
-#[test]
-fn an_ordinary_droop_is_told_and_decides_nothing() {
-    let mut record = sound();
-    let supply = ChannelId(1);
-    let power = ChannelId(2);
-    record
-        .header
-        .channels
-        .push(channel(supply, Quantity::Voltage, Role::CoreVoltage));
-    record
-        .header
-        .channels
-        .push(channel(power, Quantity::Power, Role::Package));
-    for sample in &mut record.samples {
-        let idle = sample.workers.is_empty();
-        let (mv, watts) = if idle {
-            (1_314.0, 20.0)
-        } else {
-            (1_305.0, 110.0)
-        };
-        sample.readings.push(Reading {
-            channel: supply,
-            value: mv,
-        });
-        sample.readings.push(Reading {
-            channel: power,
-            value: watts,
-        });
-    }
-    record.samples[200].readings[1].value = 1_301.0;
-    let verdict = judge(&record);
-    assert_eq!(verdict.grade, Grade::Proven, "{}", verdict.headline);
-    let [voltage] = &verdict.voltages[..] else {
-        panic!("one supply was read")
-    };
-    assert_eq!(voltage.droop_mv, Some(9.0));
-    assert_eq!(voltage.lowest_mv.to_bits(), 1_301.0_f64.to_bits());
-    assert_eq!(voltage.step_mv, Some(1.0));
-    assert_eq!(voltage.slope.as_deref(), Some("0.10 mV/W"));
-}
-
 #[test]
 fn the_hottest_processor_thermometer_is_the_one_that_counts() {
     let mut record = sound();

@@ -2,7 +2,7 @@
 
 use super::*;
 
-pub(super) fn plan(suite: &str) -> Plan {
+pub(crate) fn plan(suite: &str) -> Plan {
     Plan {
         suite: suite.to_owned(),
         about: String::new(),
@@ -19,6 +19,7 @@ pub(super) fn plan(suite: &str) -> Plan {
                     },
                     switch_ms: 0,
                     memory_bytes_per_worker: 0,
+                    flush: false,
                 }],
             }],
             gate: StageGate::Cool,
@@ -70,6 +71,8 @@ pub(crate) fn header(id: &str, note: &str) -> RunHeader {
             note: note.to_owned(),
             ambient_c: Some(21.3),
             clock_mhz: vec![(LoadClass::WideVector, 4650.1)],
+            kind_clock_mhz: Vec::new(),
+            standing: None,
         },
         kernels: vec![(
             "fma-f64.l1".to_owned(),
@@ -79,7 +82,7 @@ pub(crate) fn header(id: &str, note: &str) -> RunHeader {
     }
 }
 
-pub(super) fn gap(about: &str) -> Gap {
+pub(crate) fn gap(about: &str) -> Gap {
     Gap {
         kind: GapKind::NoSource,
         about: about.to_owned(),
@@ -87,7 +90,7 @@ pub(super) fn gap(about: &str) -> Gap {
     }
 }
 
-pub(super) fn worker(cpu: u32, passes: u64) -> WorkerProgress {
+pub(crate) fn worker(cpu: u32, passes: u64) -> WorkerProgress {
     WorkerProgress {
         cpu: CpuId(cpu),
         load: 0,
@@ -95,6 +98,7 @@ pub(super) fn worker(cpu: u32, passes: u64) -> WorkerProgress {
         passes: vec![passes],
         checked_s: vec![0.1 + 0.2],
         clock_mhz: vec![4649.7],
+        part_walks: 0,
         errors: 0,
         load_steps: 3,
         silent_ns: u64::MAX,
@@ -102,7 +106,7 @@ pub(super) fn worker(cpu: u32, passes: u64) -> WorkerProgress {
     }
 }
 
-pub(super) fn sample(second: u64) -> Sample {
+pub(crate) fn sample(second: u64) -> Sample {
     Sample {
         at: moment(second),
         stage: 0,
@@ -138,7 +142,7 @@ pub(crate) fn stamped<T>(what: T) -> Stamped<T> {
     }
 }
 
-pub(super) fn every_finding_kind() -> Vec<FindingKind> {
+pub(crate) fn every_finding_kind() -> Vec<FindingKind> {
     vec![
         FindingKind::WrongAnswer(Mismatch {
             pass: 7,
@@ -258,15 +262,72 @@ pub(crate) fn every_entry() -> Vec<Entry> {
         stage: 0,
         finished: true,
     }));
+    entries.push(Entry::StopMark(StopMark {
+        at: moment(60),
+        shutdown: true,
+    }));
+    entries.push(Entry::Aftermath(Box::new(aftermath())));
     entries.push(Entry::End(stamped(End::Guard {
         reason: "too hot".to_owned(),
     })));
     entries.push(Entry::Verdict(Box::new(verdict(Grade::Failed))));
     entries.push(Entry::Verdict(Box::new(verdict(Grade::Marginal))));
+    entries.push(Entry::Note(Note {
+        at: moment(90),
+        cause: Some(NotedCause::PowerCut),
+        text: "the whole street".to_owned(),
+    }));
     entries
 }
 
-pub(super) fn folded(header: RunHeader, entries: Vec<Entry>) -> Record {
+/// What was gathered, one of every kind of trace.
+pub(crate) fn aftermath() -> Aftermath {
+    let (source, text) = ("journal".to_owned(), "invented words".to_owned());
+    let told = || (source.clone(), text.clone());
+    let ((s1, t1), (s2, t2), (s3, t3)) = (told(), told(), told());
+    let ((s4, t4), (s5, t5)) = (told(), told());
+    Aftermath {
+        at: moment(70),
+        boot_id: "boot-b".to_owned(),
+        starts: Some(1),
+        traces: vec![
+            Trace::Watchdog {
+                device: "watchdog0".to_owned(),
+                flags: 0x20,
+            },
+            Trace::Panic {
+                source: s1,
+                text: t1,
+            },
+            Trace::LockUp {
+                source: s2,
+                text: t2,
+            },
+            Trace::Hardware {
+                source: s3,
+                severity: Severity::Fatal,
+                text: t3,
+            },
+            Trace::OrderlyShutdown {
+                source: s4,
+                text: t4,
+            },
+            Trace::ProgramEnded {
+                source: s5,
+                text: t5,
+            },
+        ],
+        asked: vec![
+            Witness::Journal,
+            Witness::KeptRecords,
+            Witness::Watchdog,
+            Witness::BootRecord,
+        ],
+        silent: vec![(Witness::Journal, "no rights".to_owned())],
+    }
+}
+
+pub(crate) fn folded(header: RunHeader, entries: Vec<Entry>) -> Record {
     let mut record = Record::new(header);
     for entry in entries {
         record.apply(entry);

@@ -9,6 +9,7 @@ pub(super) fn load(kernels: &[&str], rhythm: Rhythm) -> PlannedLoad {
         rhythm,
         switch_ms: 0,
         memory_bytes_per_worker: 0,
+        flush: false,
     }
 }
 
@@ -26,6 +27,7 @@ pub(super) fn stage(name: &str, seconds: u64, loads: Vec<PlannedLoad>, gate: Sta
 pub(super) fn plan() -> Plan {
     let walk = PlannedLoad {
         memory_bytes_per_worker: 1 << 30,
+        flush: false,
         cpus: vec![CpuId(0), CpuId(3)],
         ..load(&["march.memory"], Rhythm::Even)
     };
@@ -165,6 +167,7 @@ pub(super) fn worker(cpu: u32, passes: Vec<u64>, clock: f64) -> WorkerProgress {
             .collect(),
         passes,
         clock_mhz: vec![clock; kernels],
+        part_walks: 0,
         errors: u64::from(cpu == 3),
         load_steps: 1,
         silent_ns: 0,
@@ -194,8 +197,10 @@ pub(super) fn record() -> Record {
         gaps: gaps(),
         declared: Declared {
             clock_mhz: vec![(LoadClass::WideVector, 4650.0)],
+            kind_clock_mhz: Vec::new(),
             ambient_c: Some(21.5),
             note: "core supply lowered by one step".to_owned(),
+            standing: None,
         },
         kernels: vec![
             (
@@ -286,6 +291,7 @@ pub(super) fn heat() -> HeatSummary {
 pub(super) fn clock(class: LoadClass, declared: Option<f64>) -> ClockSummary {
     ClockSummary {
         class,
+        kind: None,
         slowest_core_mhz: 4640.0,
         median_mhz: 4648.2,
         fastest_core_mhz: 4655.0,
@@ -339,6 +345,7 @@ pub(super) fn verdict() -> Verdict {
         voltages: vec![VoltageSummary {
             label: "core supply".to_owned(),
             idle_mv: Some(1250.0),
+            one_core_mv: None,
             load_mv: Some(1192.0),
             lowest_mv: 1184.0,
             droop_mv: Some(58.0),

@@ -1,0 +1,175 @@
+//! `runs`: the list of runs, and what can be done with those on record.
+
+use super::arguments::{
+    CheckArguments, CloseArguments, EndCause, NoteArguments, RunsAction, RunsArguments,
+    StoreArguments,
+};
+use super::run::{open_store, style};
+use super::through::find;
+use super::{Exit, Failure, put, put_json, tell};
+use crate::kernels;
+use crate::model::{Entry, Note, NotedCause};
+use crate::os::{self, Root};
+use crate::report::{self, RunLine};
+use crate::run::{ClosedRun, Recovery, add_late_errors, recover_cut_runs};
+use crate::sensors::read_machine;
+use crate::store::{RunSummary, Store};
+
+/// Runs the command.
+pub(super) fn runs(wanted: &RunsArguments) -> Result<Exit, Failure> {
+    match &wanted.action {
+        None => list(&wanted.store),
+        Some(RunsAction::Note(wanted)) => note(wanted),
+        Some(RunsAction::Check(wanted)) => check(wanted),
+        Some(RunsAction::Close(wanted)) => close(wanted),
+    }
+}
+
+fn list(wanted: &StoreArguments) -> Result<Exit, Failure> {
+    let runs = match find(wanted, None)? {
+        Some(service) => service.wait(async |client| client.runs().await)?,
+        None => {
+            let mut store = open_store(wanted.store.as_deref())?;
+            recover(&mut store, &Root::real(), Again::CutShort);
+            store.runs()?
+        }
+    };
+    let lines: Vec<RunLine> = runs.into_iter().map(line).collect();
+    if wanted.output.json {
+        put_json(&report::runs_json(&lines));
+    } else {
+        put(&report::runs_text(&lines, style()));
+    }
+    Ok(Exit::Fine)
+}
+
+fn line(run: RunSummary) -> RunLine {
+    RunLine {
+        number: run.number,
+        id: run.id,
+        suite: run.suite,
+        host: run.host,
+        started: run.started,
+        ended: run.ended,
+        grade: run.grade,
+        findings: run.findings,
+        simulated: run.simulated,
+    }
+}
+
+/// Which past runs are looked at again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Again {
+    /// Those that were cut short.
+    CutShort,
+    /// Also those after whose end the hardware may have reported an error; asking for that takes a while.
+    Late,
+}
+
+/// Looks at past runs again and tells of each that was closed or judged anew. What cannot be done now
+/// stays for the next command, and is no reason not to do what was asked for.
+pub(super) fn recover(store: &mut Store, root: &Root, again: Again) {
+    match try_to_recover(store, root, again) {
+        Ok(recovery) => told(&recovery),
+        Err(error) => tell(&format!(
+            "warning: runs that were cut short could not be closed: {}",
+            os::with_cause(&error)
+        )),
+    }
+}
+
+fn try_to_recover(
+    store: &mut Store,
+    root: &Root,
+    again: Again,
+) -> Result<Recovery, crate::run::RecoverRunsError> {
+    let machine = read_machine(root, &os::allowed_cpus(), kernels::detect().sets());
+    let mut recovery = recover_cut_runs(store, root, &machine)?;
+    if again == Again::Late {
+        recovery.revised = add_late_errors(store, root, &machine)?;
+    }
+    Ok(recovery)
+}
+
+fn told(recovery: &Recovery) {
+    for run in &recovery.closed {
+        tell(&format!(
+            "run {} (`{}`) had no verdict and is closed now: {}: {}; see `soakproof report {}`",
+            run.number,
+            report::escape(&run.record.header.plan.suite),
+            run.verdict.grade,
+            report::escape(&run.verdict.headline),
+            run.number
+        ));
+    }
+    for run in &recovery.revised {
+        tell(&format!(
+            "run {}: the hardware reported an error after its end; judged again: {}: {}",
+            run.number,
+            run.verdict.grade,
+            report::escape(&run.verdict.headline)
+        ));
+    }
+    for run in &recovery.left {
+        let reason = report::escape(&run.reason);
+        tell(&format!(
+            "run {} has no verdict and is left as it is: {reason}",
+            run.number
+        ));
+    }
+}
+
+fn close(wanted: &CloseArguments) -> Result<Exit, Failure> {
+    let mut store = open_store(wanted.store.store.as_deref())?;
+    let recovery = try_to_recover(&mut store, &wanted.machine.root(), Again::Late)?;
+    told(&recovery);
+    let numbers = |runs: &[ClosedRun]| -> Vec<i64> { runs.iter().map(|run| run.number).collect() };
+    let (closed, revised) = (numbers(&recovery.closed), numbers(&recovery.revised));
+    let left: Vec<i64> = recovery.left.iter().map(|run| run.number).collect();
+    if wanted.store.output.json {
+        put_json(&report::closed_json(&closed, &revised, &left));
+    } else if closed.is_empty() && revised.is_empty() && left.is_empty() {
+        put("No run was cut short.\n");
+    }
+    Ok(Exit::Fine)
+}
+
+fn note(wanted: &NoteArguments) -> Result<Exit, Failure> {
+    let mut store = open_store(wanted.store.store.as_deref())?;
+    let number = store.find_run(&wanted.run).map_err(Failure::usage)?;
+    let cause = wanted.cause.map(|cause| match cause {
+        EndCause::PowerCut => NotedCause::PowerCut,
+        EndCause::Button => NotedCause::Button,
+        EndCause::Other => NotedCause::Other,
+    });
+    let note = Note {
+        at: os::moment(),
+        cause,
+        text: wanted.text.clone(),
+    };
+    store.append(number, &[Entry::Note(note)])?;
+    Ok(Exit::Fine)
+}
+
+fn check(wanted: &CheckArguments) -> Result<Exit, Failure> {
+    let store = open_store(wanted.store.store.as_deref())?;
+    let numbers = match &wanted.run {
+        Some(word) => vec![store.find_run(word).map_err(Failure::usage)?],
+        None => store.runs()?.iter().map(|run| run.number).collect(),
+    };
+    let mut damaged = Vec::new();
+    for number in &numbers {
+        damaged.extend(store.check_run(*number)?);
+    }
+    let rows: Vec<String> = damaged.iter().map(ToString::to_string).collect();
+    if wanted.store.output.json {
+        put_json(&report::check_json(&numbers, &rows));
+    } else {
+        put(&report::check_text(&numbers, &rows));
+    }
+    Ok(if rows.is_empty() {
+        Exit::Fine
+    } else {
+        Exit::Other
+    })
+}

@@ -1,0 +1,55 @@
+//! Before a run: the ledger of the machine, and what the machine tells of itself against it.
+
+use crate::kernels;
+use crate::ledger::{Ledger, Outcome, declared_clocks, stand};
+use crate::model::{Machine, RunHeader, Standing};
+use crate::os::{self, Root};
+use crate::sensors::read_fingerprint;
+use crate::store::{ReadLedgerError, Store};
+
+/// Probes of half a millisecond: long enough for a sleeping core to reach its clock.
+const PROBES: u32 = 60;
+
+/// The ledger that `store` holds of `machine`.
+///
+/// # Errors
+/// When the store cannot be read, or a row of the ledger is damaged.
+pub fn read_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
+    let rows = store.ledger(&machine.host)?;
+    let outcomes = store.outcomes(&machine.host)?;
+    let outcomes = outcomes
+        .iter()
+        .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
+    Ok(Ledger::new(&rows, outcomes.collect(), &machine.boot_id))
+}
+
+/// Puts where the ledger of the machine stands into the header of a run that begins now; clocks that
+/// nobody gave for this run are those of the settings. On a real machine this keeps one CPU busy for
+/// some 30 ms.
+///
+/// # Errors
+/// As [`read_ledger`].
+pub fn stand_on_ledger(
+    root: &Root,
+    store: &Store,
+    header: &mut RunHeader,
+) -> Result<Ledger, ReadLedgerError> {
+    let ledger = read_ledger(store, &header.machine)?;
+    let standing = take_standing(root, &ledger, &header.plan.suite);
+    let declared = &mut header.declared;
+    if declared.clock_mhz.is_empty() {
+        let reference = standing.fingerprint.reference_mhz;
+        declared.clock_mhz = declared_clocks(&standing.settings, reference);
+    }
+    declared.standing = Some(Box::new(standing));
+    Ok(ledger)
+}
+
+fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {
+    let mut fingerprint = read_fingerprint(root);
+    if !root.is_simulated() {
+        let probes = (0..PROBES).map(|_| kernels::probe_clock_mhz(None, &mut os::raw_ns));
+        fingerprint.probed_mhz = probes.reduce(f64::max);
+    }
+    stand(ledger, fingerprint, suite)
+}

@@ -1,0 +1,72 @@
+//! Errors that the log tells only after a run has ended.
+
+use std::fs;
+
+use soakproof::model::{End, Entry, Grade, Stamped};
+use soakproof::os::Root;
+use soakproof::run::add_late_errors;
+use soakproof::store::Store;
+use soakproof::verdict::judge;
+
+use super::{cut_short, paper};
+
+/// A whole run that ended at its second second.
+fn finished(store: &mut Store) -> i64 {
+    let mut record = cut_short();
+    let sample = paper::sample(2);
+    record.apply(Entry::End(Stamped {
+        at: sample.at,
+        stage: 0,
+        segment: 0,
+        what: End::Complete,
+    }));
+    let number = store.begin_run(&record.header).unwrap();
+    let verdict = Entry::Verdict(Box::new(judge(&record)));
+    let end = record.end.clone().map(Entry::End);
+    let mut entries: Vec<Entry> = record.samples.into_iter().map(Entry::Sample).collect();
+    entries.extend(end);
+    entries.push(verdict);
+    store.append(number, &entries).unwrap();
+    number
+}
+
+fn line(second: u64, bank: u32) -> String {
+    format!(
+        r#"{{"_BOOT_ID":"boota","__REALTIME_TIMESTAMP":"1790000000000000","__MONOTONIC_TIMESTAMP":"{}","_TRANSPORT":"kernel","MESSAGE":"mce: [Hardware Error]: CPU 3: Machine Check: 0 Bank {bank}: 9c00004000010091"}}"#,
+        second * 1_000_000
+    )
+}
+
+#[test]
+fn an_error_told_after_the_end_revises_the_verdict_once_and_the_first_stays() {
+    let folder = tempfile::tempdir().unwrap();
+    let machine_folder = folder.path().join("machine");
+    fs::create_dir_all(machine_folder.join("var/log")).unwrap();
+    let root = Root::simulated(&machine_folder);
+    let mut store = Store::open(&folder.path().join("store")).unwrap();
+    let number = finished(&mut store);
+    let machine = paper::header("run", "").machine;
+    // The machine looks every five minutes where it does not say otherwise.
+    let lines = [line(1, 1), line(290, 2), line(400, 3)];
+    let mut look = |lines: &[String]| {
+        fs::write(
+            machine_folder.join("var/log/journal.json"),
+            lines.join("\n"),
+        )
+        .unwrap();
+        add_late_errors(&mut store, &root, &machine).unwrap().len()
+    };
+    assert_eq!(look(&lines[..1]), 0, "seen during the run");
+    assert_eq!(look(&lines), 1);
+    assert_eq!(look(&lines), 0, "once");
+    let record = store.record(number).unwrap();
+    assert_eq!(record.verdicts.len(), 2);
+    assert_eq!(record.verdicts[0].grade, Grade::Inconclusive);
+    assert_eq!(record.verdicts[1].grade, Grade::Marginal);
+    assert_eq!(record.findings.len(), 1, "{:?}", record.findings);
+    let text = format!("{:?}", record.findings[0]);
+    assert!(
+        text.contains("Bank 2") && text.contains("after the end"),
+        "{text}"
+    );
+}
