@@ -28,6 +28,8 @@ const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/scalar/sha_extension.rs",
     "src/kernels/scalar/streams_x86.rs",
     "src/kernels/vector/int/x86.rs",
+    "src/kernels/vector/int52/halves.rs",
+    "src/kernels/vector/int52/ifma.rs",
     "src/kernels/vector/units/blocks.rs",
     "src/os/crash.rs",
     "src/os/float_environment.rs",

@@ -88,6 +88,14 @@ impl Observer for Screen {
             report::escape(&plan.suite),
             machine.cpus.len()
         ));
+        for line in header
+            .declared
+            .standing
+            .iter()
+            .flat_map(|s| report::before_run(s))
+        {
+            self.line(&report::escape(&line));
+        }
         for gap in &header.gaps {
             if gap.kind == crate::model::GapKind::NoProcessorTemperature {
                 self.line(&format!("warning: {} {}", gap.about, gap.remedy));

@@ -10,8 +10,7 @@ use super::progress::Screen;
 use super::runs::{Again, recover};
 use super::through::{Service, find, interrupts};
 use super::{Exit, Failure, put, put_json, tell};
-use crate::ledger::Ledger;
-use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish, Standing};
+use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish};
 use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
 use crate::report::{self, Style};
 use crate::run::{
@@ -68,10 +67,7 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
     let desk = start_desk(&store, configuration.notices);
     recover(&mut store, root, Again::Late);
     prepared.header.gaps.extend(aside);
-    let ledger = stand_on_ledger(root, &store, &mut prepared.header)?;
-    if let Some(standing) = prepared.header.declared.standing.as_deref() {
-        say_before(&ledger, standing);
-    }
+    stand_on_ledger(root, &store, &mut prepared.header)?;
     let companions = companions(root, wanted.watchdog || configuration.watchdog.enabled)?;
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -94,15 +90,6 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
         .and_then(|outcome| show(&outcome, wanted));
     close_desk(desk);
     shown
-}
-
-/// What the person should know before load is put on.
-fn say_before(ledger: &Ledger, standing: &Standing) {
-    let pending = ledger.pending();
-    let same_boot = pending.is_some_and(|line| line.change.boot_id == ledger.boot_id());
-    for line in report::before_run(standing, same_boot) {
-        eprintln!("{line}");
-    }
 }
 
 fn show(outcome: &RunOutcome, wanted: &RunArguments) -> Result<Exit, Failure> {

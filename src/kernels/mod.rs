@@ -21,6 +21,7 @@ mod vector;
 mod work;
 
 pub use catalogue::{catalogue, find};
+pub use fma::unchecked_pass;
 pub use isa::{Detected, detect};
 pub use probe::{ClockProbe, probe_clock, probe_clock_mhz};
 pub use work::Work;

@@ -55,6 +55,7 @@ pub struct Ledger {
     outcomes: Vec<Outcome>,
     boot_id: String,
     last_row: i64,
+    last_altered: Option<Wall>,
 }
 
 impl Ledger {
@@ -68,6 +69,8 @@ impl Ledger {
         };
         for row in rows {
             ledger.last_row = row.number;
+            let alters = !matches!(row.entry, LedgerEntry::Setting(_) | LedgerEntry::Good(_));
+            ledger.last_altered = Some(row.at).filter(|_| alters).or(ledger.last_altered);
             ledger.apply(row);
         }
         ledger.judge();
@@ -181,6 +184,11 @@ impl Ledger {
     /// Number in the store of the newest entry, 0 before the first: what a new entry must follow.
     pub fn last_row(&self) -> i64 {
         self.last_row
+    }
+
+    /// When a change was last declared or taken back.
+    pub fn last_altered(&self) -> Option<Wall> {
+        self.last_altered
     }
 
     /// Present values, of those settings that have one.

@@ -32,6 +32,9 @@ pub fn stand(ledger: &Ledger, fingerprint: Fingerprint, suite: &str) -> Standing
     Standing {
         change: ledger.in_force().map(|line| line.change.number),
         change_was_pending: ledger.in_force().is_some_and(ChangeLine::is_pending),
+        change_in_this_boot: ledger
+            .in_force()
+            .is_some_and(|line| line.change.boot_id == ledger.boot_id()),
         rated: ledger.at_rated(),
         unshown: find_unshown(&settings, &fingerprint),
         unexplained,

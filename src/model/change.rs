@@ -67,7 +67,7 @@ pub enum LedgerEntry {
 }
 
 /// An entry with its place and time.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LedgerRow {
     /// Number in the store, growing.
     pub number: i64,
@@ -87,6 +87,8 @@ pub struct Standing {
     pub change: Option<u32>,
     /// True when no run had judged that change before.
     pub change_was_pending: bool,
+    /// True when the machine was not started again since that change was declared.
+    pub change_in_this_boot: bool,
     /// True when every setting stands at the maker's own value, and at least one has such a value.
     pub rated: bool,
     /// What the machine tells of itself.

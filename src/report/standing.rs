@@ -4,14 +4,14 @@ use super::page::Page;
 use crate::model::{Grade, Record, Standing};
 
 /// Lines for the person before load is put on; none when there is nothing to mind.
-pub fn before_run(standing: &Standing, in_same_boot: bool) -> Vec<String> {
+pub fn before_run(standing: &Standing) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some(change) = standing.change.filter(|_| standing.change_was_pending) {
         lines.push(format!(
             "this run judges change {change}: {}",
             settings_words(standing)
         ));
-        if in_same_boot {
+        if standing.change_in_this_boot {
             lines.push(format!(
                 "note: the machine was not started again since change {change} was declared; if it is not \
                  in force yet, end this run (Ctrl-C)"

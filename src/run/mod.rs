@@ -26,5 +26,5 @@ pub use recovery::{
     decide_ending, entries_of, gather_aftermath, heartbeat_words, open_whole_store,
     recover_cut_runs, set_aside_gap,
 };
-pub use standing::{read_ledger, stand_on_ledger};
+pub use standing::{read_ledger, read_recent_ledger, stand_on_ledger};
 pub use stops::{StopWish, Stops};

@@ -2,7 +2,7 @@
 
 use crate::kernels;
 use crate::ledger::{Ledger, Outcome, declared_clocks, stand};
-use crate::model::{Machine, RunHeader, Standing};
+use crate::model::{Machine, RunHeader, Standing, Wall};
 use crate::os::{self, Root};
 use crate::sensors::read_fingerprint;
 use crate::store::{ReadLedgerError, Store};
@@ -15,8 +15,26 @@ const PROBES: u32 = 60;
 /// # Errors
 /// When the store cannot be read, or a row of the ledger is damaged.
 pub fn read_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
+    read_since(store, machine, Wall(i64::MIN))
+}
+
+/// The same with no other runs than those since settings were last altered: enough to know whether a
+/// change is pending, and quick enough to be asked again and again.
+///
+/// # Errors
+/// When the store cannot be read, or a row of the ledger is damaged.
+pub fn read_recent_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
     let rows = store.ledger(&machine.host)?;
-    let outcomes = store.outcomes(&machine.host)?;
+    let entries = Ledger::new(&rows, Vec::new(), &machine.boot_id);
+    match entries.last_altered() {
+        Some(at) => read_since(store, machine, at),
+        None => Ok(entries),
+    }
+}
+
+fn read_since(store: &Store, machine: &Machine, at: Wall) -> Result<Ledger, ReadLedgerError> {
+    let rows = store.ledger(&machine.host)?;
+    let outcomes = store.outcomes(&machine.host, at)?;
     let outcomes = outcomes
         .iter()
         .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
@@ -33,7 +51,7 @@ pub fn stand_on_ledger(
     root: &Root,
     store: &Store,
     header: &mut RunHeader,
-) -> Result<Ledger, ReadLedgerError> {
+) -> Result<(), ReadLedgerError> {
     let ledger = read_ledger(store, &header.machine)?;
     let standing = take_standing(root, &ledger, &header.plan.suite);
     let declared = &mut header.declared;
@@ -42,7 +60,7 @@ pub fn stand_on_ledger(
         declared.clock_mhz = declared_clocks(&standing.settings, reference);
     }
     declared.standing = Some(Box::new(standing));
-    Ok(ledger)
+    Ok(())
 }
 
 fn take_standing(root: &Root, ledger: &Ledger, suite: &str) -> Standing {

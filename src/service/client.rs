@@ -17,8 +17,9 @@ use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::timeout;
 
 use super::agenda::NewJob;
-use super::http::{JobBody, MoveBody, ServiceFacts, StopBody, WishBody};
-use crate::model::{Entry, Job, JobId, Record, RunHeader, RunWish};
+use super::http::{EntriesBody, JobBody, LedgerBody, MoveBody, ServiceFacts, StopBody, WishBody};
+use crate::ledger::{Ledger, Outcome};
+use crate::model::{Entry, Job, JobId, LedgerEntry, Record, RunHeader, RunWish};
 use crate::report::QueueView;
 use crate::run::Observer;
 use crate::store::{DamagedRow, RunSummary, StoredRow, record_of};
@@ -223,6 +224,32 @@ impl Client {
                 show(&self.asker().parse(data)?, run, &mut watched, observer);
             }
         }
+    }
+
+    /// The ledger of its machine.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn ledger(&self) -> Result<Ledger, ServiceError> {
+        let body: LedgerBody = self.asker().json(Method::GET, "/v1/ledger", None).await?;
+        let outcomes = body.outcomes.iter();
+        let outcomes = outcomes
+            .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
+        Ok(Ledger::new(&body.rows, outcomes.collect(), &body.boot_id))
+    }
+
+    /// Writes entries into the ledger, all or none, behind row `after`.
+    ///
+    /// # Errors
+    /// It refuses or is gone; somebody else may have written since it was read.
+    pub async fn write_ledger(
+        &self,
+        after: i64,
+        entries: &[LedgerEntry],
+    ) -> Result<(), ServiceError> {
+        let entries = entries.to_vec();
+        self.post("/v1/ledger", json!(EntriesBody { after, entries }))
+            .await
     }
 
     /// The queue.

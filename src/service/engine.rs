@@ -17,9 +17,7 @@ use super::agenda::{
 };
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
 use super::state::{QueueState, length_of, queue_view};
-use super::surroundings::{
-    pending_change, read_boot_id, read_checked, read_holds, read_surroundings,
-};
+use super::surroundings::{read_boot_id, read_holds, read_surroundings, read_tuning};
 use crate::model::{
     Conditions, Hold, HoldKind, Job, JobId, Moment, QueueChange, QueueMark, RecheckPolicy, RunWish,
     ScheduleEntry,
@@ -258,9 +256,11 @@ impl Engine {
     fn facts(&self) -> Facts {
         let now = os::moment();
         let store = &self.setup.state.store;
-        let read = read_checked(store, &self.setup.policy.suite, &self.setup.root);
-        let checked = read.unwrap_or(Checked::Never);
-        let change = pending_change(store, &self.boot_id).unwrap_or(None);
+        let read = read_tuning(store, &self.setup.policy.suite, &self.setup.root);
+        let (change, checked) = read.unwrap_or_else(|error| {
+            tracing::warn!(%error, "the ledger cannot be read");
+            (None, Checked::Never)
+        });
         let mut holds = read_holds(&self.setup.root, now);
         holds.extend(self.storage.clone());
         Facts {

@@ -11,7 +11,7 @@ use super::agenda::{
     Calendar, Checked, Notice, Standing, Surroundings, Timing, World, add_job, cancel_job,
     move_job, pause, release, resume, standings,
 };
-use super::surroundings::{pending_change, read_boot_id, read_checked, read_holds};
+use super::surroundings::{read_holds, read_tuning};
 use super::words::wait_words;
 use crate::model::{
     Hold, Job, JobState, Moment, Mono, Queue, QueueChange, RecheckPolicy, RunWish, Wall,
@@ -82,8 +82,8 @@ impl QueueState {
         let calendar = Calendar::new(TimeZone::system());
         let holds = read_holds(root, now);
         let policy = RecheckPolicy::default();
-        let boot_id = read_boot_id(root);
-        let change = pending_change(&self.store, &boot_id).unwrap_or(None);
+        let tuning = read_tuning(&self.store, &policy.suite, root);
+        let (change, checked) = tuning.unwrap_or((None, Checked::Never));
         let world = World {
             now,
             began: now.wall,
@@ -98,7 +98,7 @@ impl QueueState {
             }),
             holds: &holds,
             change: change.as_ref(),
-            checked: read_checked(&self.store, &policy.suite, root).unwrap_or(Checked::Never),
+            checked,
             timing: Timing::default(),
             length_s: length_of,
         };

@@ -5,7 +5,9 @@ use std::time::Duration;
 use super::agenda::{Checked, PendingChange, Surroundings};
 use crate::model::{Grade, Hold, HoldKind, Moment, Mono};
 use crate::os::{self, Root};
-use crate::store::{ReadStoreError, Store};
+use crate::run::read_recent_ledger;
+use crate::sensors::read_machine;
+use crate::store::Store;
 
 /// A session that nobody touched for this long is not in use, where that can be told.
 const UNTOUCHED: Duration = Duration::from_secs(600);
@@ -73,42 +75,37 @@ pub(super) fn read_boot_id(root: &Root) -> String {
         .unwrap_or_default()
 }
 
-/// What the last run of the suite `recheck` came to, since the last declared change.
+/// What the ledger says: the declared change that no run has judged yet, and what the last run of the
+/// suite `recheck` came to since settings were last altered.
 ///
 /// # Errors
-/// When the store cannot be read.
-pub(super) fn read_checked(
+/// When store or ledger cannot be read.
+pub(super) fn read_tuning(
     store: &Store,
     recheck: &str,
     root: &Root,
-) -> Result<Checked, ReadStoreError> {
+) -> anyhow::Result<(Option<PendingChange>, Checked)> {
+    let machine = read_machine(root, &[], &[]);
+    let ledger = read_recent_ledger(store, &machine)?;
+    let pending = ledger.pending().map(|line| PendingChange {
+        id: line.change.number.to_string(),
+        booted: line.change.boot_id != machine.boot_id,
+    });
     let runs = store.runs()?;
     let last = runs
         .iter()
         .rev()
+        .take_while(|run| ledger.last_altered().is_none_or(|at| run.started >= at))
         .find(|run| run.suite == recheck && run.simulated == root.is_simulated());
-    Ok(match last {
-        None => Checked::Never,
-        Some(run) => {
-            let clean =
-                run.findings == 0 && matches!(run.grade, Some(Grade::Proven | Grade::Provisional));
-            let run = run.number;
-            if clean {
-                Checked::Clean { run }
-            } else {
-                Checked::NotClean { run }
-            }
+    let checked = last.map_or(Checked::Never, |run| {
+        let clean =
+            run.findings == 0 && matches!(run.grade, Some(Grade::Proven | Grade::Provisional));
+        let run = run.number;
+        if clean {
+            Checked::Clean { run }
+        } else {
+            Checked::NotClean { run }
         }
-    })
-}
-
-/// The declared change that no run has judged yet.
-///
-/// # Errors
-/// When the store cannot be read.
-pub(super) fn pending_change(
-    _store: &Store,
-    _boot_id: &str,
-) -> Result<Option<PendingChange>, ReadStoreError> {
-    Ok(None)
+    });
+    Ok((pending, checked))
 }

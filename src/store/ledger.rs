@@ -5,6 +5,7 @@
 use std::path::PathBuf;
 
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use serde::{Deserialize, Serialize};
 
 use super::crc::crc32c;
 use super::damage::Damage;
@@ -63,7 +64,7 @@ pub enum WriteLedgerError {
 }
 
 /// A run as the ledger needs it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StoredOutcome {
     /// Number in this store.
     pub run: i64,
@@ -134,13 +135,15 @@ impl Store {
         transaction.commit().map_err(failed)
     }
 
-    /// Runs on the machine called `host`, oldest first, without their samples. One whose header or
+    /// Runs on the machine called `host` that began at `since` or later, oldest first, without their
+    /// samples. One whose header or
     /// verdict is damaged is left out: `report` tells of it.
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn outcomes(&self, host: &str) -> Result<Vec<StoredOutcome>, ReadLedgerError> {
-        let raw = read_outcomes(&self.connection, host).map_err(|source| self.no_ledger(source))?;
+    pub fn outcomes(&self, host: &str, since: Wall) -> Result<Vec<StoredOutcome>, ReadLedgerError> {
+        let raw = read_outcomes(&self.connection, (host, since))
+            .map_err(|source| self.no_ledger(source))?;
         let decoded = raw.into_iter().filter_map(|row| {
             let header = decode(&row.header.0, row.header.1).ok()?;
             let verdict = match row.verdict {
@@ -203,14 +206,17 @@ struct RawOutcome {
     verdict: Option<(String, i64)>,
 }
 
-fn read_outcomes(connection: &Connection, host: &str) -> rusqlite::Result<Vec<RawOutcome>> {
+fn read_outcomes(
+    connection: &Connection,
+    (host, since): (&str, Wall),
+) -> rusqlite::Result<Vec<RawOutcome>> {
     let mut statement = connection.prepare(
         "SELECT r.number, CAST(r.header AS BLOB), r.crc, CAST(e.body AS BLOB), e.crc
          FROM runs r LEFT JOIN entries e ON e.run = r.number AND e.seq =
              (SELECT max(seq) FROM entries WHERE run = r.number AND kind = 'verdict')
-         WHERE r.host = ?1 ORDER BY r.number",
+         WHERE r.host = ?1 AND r.started_ms >= ?2 ORDER BY r.number",
     )?;
-    let rows = statement.query_map([host], |row| {
+    let rows = statement.query_map(params![host, since.0], |row| {
         let body: Option<Vec<u8>> = row.get(3)?;
         let crc: Option<i64> = row.get(4)?;
         Ok(RawOutcome {

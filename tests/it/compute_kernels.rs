@@ -102,6 +102,7 @@ fn every_scalar_float_kernel_gives_the_answers_of_its_reference() {
 #[test]
 fn every_wide_integer_kernel_gives_the_answers_of_its_reference() {
     check_answers("vec-int.l1", vector_reference::vec_int);
+    check_answers("vec-int52.l1", vector_reference::vec_int52);
 }
 
 #[test]
@@ -191,7 +192,7 @@ type Reference = fn(u32) -> Answer;
 #[test]
 #[ignore = "prints the constants; asserts nothing that the others do not"]
 fn print_references() {
-    let references: [(&str, Reference); 11] = [
+    let references: [(&str, Reference); 13] = [
         ("int-streams.reg", reference::int_streams),
         ("int-streams.l1", reference::int_streams_l1),
         ("int-ntt.l1", reference::int_ntt),
@@ -200,6 +201,7 @@ fn print_references() {
         ("float-chains.reg", float_reference::float_chains),
         ("matrix-exact.l1", float_reference::matrix_exact),
         ("vec-int.l1", vector_reference::vec_int),
+        ("vec-int52.l1", vector_reference::vec_int52),
         ("all-units.l1", vector_reference::all_units),
         ("atomics.shared", group_reference::atomics),
         ("handover.shared", group_reference::handover),

@@ -132,6 +132,20 @@ impl Site {
         command
     }
 
+    /// What a service says that must end by itself.
+    fn refused(&self, mut command: Command, code: i32) -> String {
+        let child = command.stderr(Stdio::piped()).spawn().expect("starts");
+        let mut service = Service { child };
+        let status = self.wait("a service to be refused", || {
+            service.child.try_wait().expect("asked")
+        });
+        let mut said = String::new();
+        let mut errors = service.child.stderr.take().expect("piped");
+        errors.read_to_string(&mut said).expect("text");
+        assert_eq!(status.code(), Some(code), "{said}");
+        said
+    }
+
     fn serve(&self) -> Service {
         let service = Service {
             child: self.service_command().spawn().expect("starts"),
@@ -346,24 +360,16 @@ fn a_second_service_is_refused_by_name() {
     let site = Site::new();
     let service = site.serve();
     let mut second = site.service_command();
-    second
-        .env("SOAKPROOF_SOCKET", site.path("other"))
-        .stderr(Stdio::piped());
-    let second = second.output().expect("starts");
-    let said = String::from_utf8_lossy(&second.stderr).into_owned();
-    assert_eq!(second.status.code(), Some(1), "{said}");
+    second.env("SOAKPROOF_SOCKET", site.path("other"));
+    let said = site.refused(second, 1);
     assert!(
         said.contains(&format!("process {}", service.pid())),
         "{said}"
     );
 
     let mut third = site.service_command();
-    third
-        .env("SOAKPROOF_STORE", site.path("store-2"))
-        .stderr(Stdio::piped());
-    let third = third.output().expect("starts");
-    let said = String::from_utf8_lossy(&third.stderr).into_owned();
-    assert_eq!(third.status.code(), Some(1), "{said}");
+    third.env("SOAKPROOF_STORE", site.path("store-2"));
+    let said = site.refused(third, 1);
     assert!(said.contains("another service listens"), "{said}");
     // Neither has done the first any harm.
     assert!(site.jobs().is_empty());
@@ -418,11 +424,8 @@ fn a_dead_services_socket_is_replaced_and_anything_else_is_left_alone() {
 
     fs::remove_file(site.path("socket")).expect("removed");
     fs::write(site.path("socket"), "precious").expect("written");
-    let mut refused = site.service_command();
-    let refused = refused.stderr(Stdio::piped()).output().expect("starts");
-    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    let said = site.refused(site.service_command(), 1);
     assert!(said.contains("not a socket"), "{said}");
-    assert_eq!(refused.status.code(), Some(1));
     let left = fs::read_to_string(site.path("socket")).expect("there");
     assert_eq!(left, "precious");
 }
@@ -536,10 +539,8 @@ fn a_schedule_is_kept_and_a_mistake_in_it_starts_nothing() {
     write("61 * * * *");
     let mut command = site.service_command();
     command.env("SOAKPROOF_CONFIG", site.path("soakproof.toml"));
-    let refused = command.stderr(Stdio::piped()).output().expect("starts");
-    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    let said = site.refused(command, 2);
     assert!(said.contains("soakproof.toml:3:8: `61 * * * *`"), "{said}");
-    assert_eq!(refused.status.code(), Some(2));
 
     write("* * * * *");
     let mut command = site.service_command();

@@ -21,7 +21,7 @@ const GIB: u64 = 1 << 30;
 fn kernels() -> Vec<KernelFact> {
     use KernelBody::{Compute, Group, Walk};
     use LoadClass::{Contention, Memory, ScalarFloat, ScalarInteger, WideVector};
-    let list: [(&str, LoadClass, KernelBody); 22] = [
+    let list: [(&str, LoadClass, KernelBody); 27] = [
         ("int-streams.reg", ScalarInteger, Compute),
         ("int-streams.l1", ScalarInteger, Compute),
         ("int-ntt.l1", ScalarInteger, Compute),
@@ -29,10 +29,15 @@ fn kernels() -> Vec<KernelFact> {
         ("hash-chain.reg", ScalarInteger, Compute),
         ("float-chains.reg", ScalarFloat, Compute),
         ("matrix-exact.l1", ScalarFloat, Compute),
+        ("fma-scalar.l1", ScalarFloat, Compute),
         ("fma-f64.l1", WideVector, Compute),
         ("fma-f64.l2", WideVector, Compute),
+        ("fma-f64.llc", WideVector, Compute),
         ("fma-f32.l1", WideVector, Compute),
+        ("product-f64.l1", WideVector, Compute),
+        ("product-f32.l1", WideVector, Compute),
         ("vec-int.l1", WideVector, Compute),
+        ("vec-int52.l1", WideVector, Compute),
         ("all-units.l1", WideVector, Compute),
         ("march.memory", Memory, Walk),
         ("address.memory", Memory, Walk),
@@ -226,8 +231,9 @@ fn the_kernels_of_the_program_are_what_suites_take_them_for() {
 fn the_example_suite_of_the_readme_is_right() {
     let readme =
         std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).unwrap();
-    let (_, after) = readme.split_once("```toml\n").unwrap();
-    let (example, _) = after.split_once("```").unwrap();
+    let mut blocks = readme.split("```toml\n").skip(1);
+    let after = blocks.find(|text| text.starts_with("about = \"half an hour"));
+    let (example, _) = after.unwrap().split_once("```").unwrap();
     let suite = parsed(example);
     let plan = resolve_suite(&suite, &machine(2, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
     assert_eq!(plan.load_length(), Duration::from_mins(30));
@@ -541,7 +547,7 @@ fn a_share_of_memory_is_shortened_to_keep_the_reserve_and_said_so() {
     let roomy = crate::suites::machine(4, 1, 512 * GIB, 500 * GIB);
     let plan = fitted("handover", &roomy);
     assert!(plan.shortened.is_empty(), "{:?}", plan.shortened);
-    let each = plan.stages[7].segments[0].loads[0].memory_bytes_per_worker;
+    let each = plan.stages[8].segments[0].loads[0].memory_bytes_per_worker;
     assert_eq!(each, 500 * GIB * 85 / 100 / 4 / 4096 * 4096);
 }
 

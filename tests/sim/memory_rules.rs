@@ -109,7 +109,9 @@ fn what_was_given_back_shows_in_ten_seconds_and_a_sixteenth_is_kept() {
         .windows(2)
         .all(|two| two[1].0 - two[0].0 == 10_000);
     assert!(spaced, "{kept_by_first:?}");
-    assert_eq!(gaps(&bench).len(), 4);
+    let told = gaps(&bench).into_iter();
+    let told = told.filter(|gap| gap.kind == GapKind::LessMemory);
+    assert_eq!(told.count(), 4);
 }
 
 #[test]

@@ -1,6 +1,10 @@
 //! A chain of SHA-256 (FIPS 180-4): the digest is the next message. The arena holds the padded block,
 //! two 32-bit words in each word, the earlier one in the low half. Portable code and the processor's
 //! SHA extension must come to the same answer.
+//!
+//! No flip in a variable of the standard is missed, nor in what is added up. Choice and majority mask
+//! copies of their operands by design: a flip in a copy where the mask is zero has no effect, so this
+//! proves nothing of the logic gates there; the integer streams do.
 
 use crate::kernels::digest::run_steps;
 use crate::kernels::{Beat, Outcome, Work};

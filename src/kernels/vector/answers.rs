@@ -88,3 +88,46 @@ pub(super) static ALL_UNITS_L1: &[KnownAnswer] = &[
         ],
     },
 ];
+
+/// `vec-int52.l1`.
+pub(super) static VEC_INT52_L1: &[KnownAnswer] = &[
+    KnownAnswer {
+        rounds: 4096,
+        answer: [
+            0xdafc_f7ab_514a_78b5,
+            0x780d_3265_3246_9c98,
+            0x5263_6809_a289_51e5,
+            0x1a58_2a8c_9533_2328,
+            0x4337_bdb9_d87f_43a6,
+            0xefbc_9bd2_fbcf_7435,
+            0x2c93_5f7f_1c0e_c263,
+            0xbb06_bfb4_9e5f_fde0,
+        ],
+    },
+    KnownAnswer {
+        rounds: 1,
+        answer: [
+            0x9634_d982_978a_7f2a,
+            0x9a56_1f92_fd0c_a610,
+            0x8430_4dd2_d2e6_b19a,
+            0x184a_71dd_bdc2_095b,
+            0x93f2_c79e_0777_1ec6,
+            0x67e5_ff05_51e6_9b6a,
+            0x2ee6_ce95_14d6_7201,
+            0x70d0_e8ec_3d0b_7f4f,
+        ],
+    },
+    KnownAnswer {
+        rounds: 11,
+        answer: [
+            0xce9e_e011_7f92_22c1,
+            0x540e_8d03_8db9_3838,
+            0xcbb3_fe3c_b59c_5f02,
+            0xcb78_946e_abe1_f11a,
+            0xdf72_5d26_3b5c_b3a0,
+            0x2d47_485c_073c_afcb,
+            0xa578_4f3d_3a6f_e944,
+            0xf441_5a54_a7bc_6e28,
+        ],
+    },
+];

@@ -2,9 +2,10 @@
 
 mod answers;
 mod int;
+mod int52;
 mod units;
 
 use super::KernelSpec;
 
 /// The family's members.
-pub(super) static KERNELS: &[KernelSpec] = &[int::SPEC, units::SPEC];
+pub(super) static KERNELS: &[KernelSpec] = &[int::SPEC, int52::SPEC, units::SPEC];

@@ -3,6 +3,7 @@
 //! limits of connections, bodies and time stand in [`door`].
 
 mod door;
+mod ledger;
 mod live;
 mod machine;
 mod problem;
@@ -26,6 +27,7 @@ use crate::os::Root;
 
 use door::Peer;
 pub(super) use door::listen;
+pub(super) use ledger::{EntriesBody, LedgerBody};
 use problem::{HttpProblem, wrong_method, wrong_path};
 pub(super) use queue::{JobBody, MoveBody, WishBody};
 pub(super) use runs::StopBody;
@@ -77,6 +79,7 @@ pub(super) fn router(desk: Desk) -> Router {
         .route("/v1/service", get(show_service))
         .merge(queue::routes())
         .merge(runs::routes())
+        .merge(ledger::routes())
         .merge(live::routes())
         .merge(machine::routes())
         .fallback(wrong_path)

@@ -29,7 +29,7 @@ impl HttpProblem {
     }
 
     /// Something of ours, or of the disk.
-    fn inner(error: &dyn std::error::Error) -> Self {
+    pub(super) fn inner(error: &dyn std::error::Error) -> Self {
         tracing::error!(error = os::with_cause(error), "a request failed");
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, error.to_string())
     }

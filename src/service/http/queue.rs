@@ -38,8 +38,6 @@ pub(in crate::service) struct WishBody {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     kind_clock_mhz: Vec<(String, f64)>,
     #[serde(default)]
-    kind_clock_mhz: Vec<(String, f64)>,
-    #[serde(default)]
     ambient_c: Option<f64>,
     #[serde(default)]
     note: String,

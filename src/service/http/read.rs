@@ -14,6 +14,15 @@ pub(super) async fn look<T: Send + 'static>(
     task.await.map_err(|error| HttpProblem::broken(&error))?
 }
 
+/// Opens the store in `folder` and lets `alter` write into it.
+pub(super) async fn alter<T: Send + 'static>(
+    folder: PathBuf,
+    alter: impl FnOnce(&mut Store) -> Result<T, HttpProblem> + Send + 'static,
+) -> Result<T, HttpProblem> {
+    let task = tokio::task::spawn_blocking(move || alter(&mut open(&folder)?));
+    task.await.map_err(|error| HttpProblem::broken(&error))?
+}
+
 fn open(folder: &Path) -> Result<Store, HttpProblem> {
     Ok(Store::open(folder)?)
 }

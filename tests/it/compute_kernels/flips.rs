@@ -101,7 +101,9 @@ fn no_flip_in_a_scalar_integer_kernel_is_missed() {
 
 #[test]
 fn no_flip_in_a_wide_integer_kernel_is_missed() {
-    flip_and_check("vec-int.l1", |_, located| assert_eq!(located, None));
+    for name in ["vec-int.l1", "vec-int52.l1"] {
+        flip_and_check(name, |_, located| assert_eq!(located, None));
+    }
 }
 
 #[test]

@@ -7,6 +7,7 @@ use sha2::Digest;
 use super::float_reference::{full_product, fused};
 use super::group_reference::crc32c;
 use super::reference::{P, power, split_mix, transform, transform_by_definition};
+use super::vector_reference::product52;
 
 #[test]
 fn start_values_are_those_of_the_published_generator() {
@@ -194,4 +195,17 @@ fn the_fused_operation_of_the_reference_is_that_of_the_library() {
     let ulp = f64::EPSILON;
     assert_eq!(fused(1.0, 1.0 + ulp, ulp / 2.0), 1.0 + 2.0 * ulp);
     assert_eq!(fused(1.0, 1.0, ulp / 2.0), 1.0);
+}
+
+/// (2^52 - 1)^2 = 2^104 - 2^53 + 1, and products of 128-bit arithmetic.
+#[test]
+fn halves_of_products_are_those_of_wider_arithmetic() {
+    let most = (1 << 52) - 1;
+    assert_eq!(product52(most, most), (1, most - 1));
+    for pair in split_mix(22, 2000).chunks(2) {
+        let [left, right] = [pair[0] >> 12, pair[1] >> 12];
+        let product = u128::from(left) * u128::from(right);
+        let halves = ((product % (1 << 52)) as u64, (product >> 52) as u64);
+        assert_eq!(product52(left, right), halves);
+    }
 }

@@ -90,7 +90,7 @@ fn eight_faulty_steps(
     })
 }
 
-const MODELS: [(&str, Model, super::Reference); 8] = [
+const MODELS: [(&str, Model, super::Reference); 9] = [
     (
         "int-streams.reg",
         integers::int_streams,
@@ -116,6 +116,11 @@ const MODELS: [(&str, Model, super::Reference); 8] = [
         "vec-int.l1",
         vectors::vec_int,
         super::vector_reference::vec_int,
+    ),
+    (
+        "vec-int52.l1",
+        vectors::vec_int52,
+        super::vector_reference::vec_int52,
     ),
     (
         "all-units.l1",

@@ -143,3 +143,59 @@ pub(super) fn all_units(rounds: u32) -> Answer {
         }
     })
 }
+
+/// Lower and upper 52 bits of a product of 52-bit factors, as at school in digits of 13 bits.
+pub(super) fn product52(left: u64, right: u64) -> (u64, u64) {
+    let digit = |word: u64, place: u32| (word >> (13 * place)) % (1 << 13);
+    let mut digits = [0_u64; 9];
+    for (x, y) in (0..4).flat_map(|x| (0..4).map(move |y| (x, y))) {
+        digits[(x + y) as usize] += digit(left, x) * digit(right, y);
+    }
+    for place in 0..8 {
+        digits[place + 1] += digits[place] >> 13;
+        digits[place] %= 1 << 13;
+    }
+    let join = |digits: &[u64]| {
+        digits
+            .iter()
+            .rev()
+            .fold(0, |word, digit| word << 13 | digit)
+    };
+    (join(&digits[..4]), join(&digits[4..8]))
+}
+
+/// `a`, `h`, `b`, the window, keys.
+pub(super) fn vec_int52_arena() -> Vec<u64> {
+    let mut arena = split_mix(14, (3 * 70 + 70 + 8) * 8);
+    let keys: Vec<u64> = split_mix(15, 4)
+        .iter()
+        .map(|key| (key % (1 << 52)) | 1)
+        .collect();
+    arena.extend(keys.repeat(2));
+    arena
+}
+
+/// `vec-int52.l1`: each lane of a triple by itself.
+pub(super) fn vec_int52(rounds: u32) -> Answer {
+    const PART: usize = 70 * 8;
+    let mut arena = vec_int52_arena();
+    let mut sweep = 0;
+    eight_steps(&mut arena, |arena| {
+        let keys = arena[arena.len() - 8..].to_vec();
+        for _ in 0..rounds {
+            for at in 0..PART {
+                for round in 0..2 {
+                    let b = arena[2 * PART + at];
+                    let (lower, upper) = product52(b % (1 << 52), keys[at % 8]);
+                    arena[at] = arena[at].wrapping_add(lower);
+                    arena[PART + at] = arena[PART + at].wrapping_add(upper);
+                    let c = arena[3 * PART + at + 8 * (sweep % 8 + round)];
+                    let mixed = round * PART + at;
+                    arena[mixed] = arena[mixed].wrapping_add(c);
+                    arena[2 * PART + at] = b.rotate_right(41) ^ arena[mixed];
+                }
+            }
+            sweep += 1;
+        }
+    })
+}

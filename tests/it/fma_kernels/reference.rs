@@ -157,7 +157,8 @@ fn checksum(words: &[u64]) -> u32 {
 impl Model {
     fn new<B: Bits>(shape: Shape) -> Self {
         let [addend, spread, factor, contract, centre] = if shape.is_product {
-            [1.5 - 1.5 * 1.7 * 0.12, 0.1, 1.7, 0.12, 0.0]
+            let slope = 2.0_f64.powi(-20);
+            [1.5 - 1.5 * slope, 0.1, 1.7, slope / 1.7, 0.0]
         } else {
             [1.5 - 1.5 * 1.81, 0.01, 1.81, 0.06, 1.5 - 1.5 * 0.06]
         };
@@ -166,7 +167,8 @@ impl Model {
         let near = |seed, words: usize, middle: f64, spread: f64| {
             let mut filled = vec![0; words];
             for index in 0..words * lanes {
-                let number = index / lanes * 2 + index % lanes;
+                // The same 1021 words again and again.
+                let number = index / lanes % 1021 * 2 + index % lanes;
                 let unit = (random(seed, number as u64) >> 11) as f64 / 2.0_f64.powi(52) - 1.0;
                 set_lane::<B>(&mut filled, index, B::of(middle + spread * unit));
             }

@@ -69,6 +69,31 @@ fn after_the_long_suite_failed_each_step_back_is_a_fine_one() {
 }
 
 #[test]
+fn a_wide_gap_is_halved() {
+    let wide = Setting {
+        coarse: Amount::whole(40),
+        ..at(1210)
+    };
+    let trials = [trial(1250, true, false), trial(1210, false, false)];
+    let advice = decide_next(&wide, &trials, 120.0).unwrap();
+    assert_eq!(advice.next, Next::Short(Amount::whole(1230)));
+}
+
+#[test]
+fn a_value_that_failed_the_long_suite_is_not_what_the_margin_is_added_to() {
+    let trials = [
+        trial(1240, true, false),
+        trial(1235, true, false),
+        trial(1230, false, false),
+        trial(1235, false, true),
+    ];
+    let advice = advise(1235, &trials);
+    assert_eq!(advice.next, Next::Long(Amount::whole(1250)));
+    let held = Amount::whole(1240);
+    assert_eq!(advice.why, Why::Margin { held });
+}
+
+#[test]
 fn a_failure_at_the_first_value_backs_up_until_something_holds() {
     let advice = advise(1250, &[trial(1250, false, false)]);
     assert_eq!(advice.next, Next::Short(Amount::whole(1260)));

@@ -19,6 +19,7 @@ fn standing() -> Standing {
         settings: vec![value("core-voltage", SettingKind::CoreVoltage, 1240)],
         change: Some(3),
         change_was_pending: true,
+        change_in_this_boot: true,
         last_good: Some(LastGood {
             name: Some("daily".to_owned()),
             slot: Some("2".to_owned()),
@@ -146,7 +147,7 @@ fn nothing_is_proven_at_settings_that_the_machine_does_not_show() {
         ..standing()
     };
     assert_eq!(at(&mut record, standing.clone()).grade, Grade::Provisional);
-    let lines = before_run(&standing, true).join("\n");
+    let lines = before_run(&standing).join("\n");
     for word in [
         "judges change 3",
         "not started again",
@@ -154,5 +155,5 @@ fn nothing_is_proven_at_settings_that_the_machine_does_not_show() {
     ] {
         assert!(lines.contains(word), "{lines:?} does not say {word:?}");
     }
-    assert!(before_run(&Standing::default(), false).is_empty());
+    assert!(before_run(&Standing::default()).is_empty());
 }

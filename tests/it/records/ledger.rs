@@ -122,13 +122,15 @@ fn runs_come_with_their_header_and_the_verdict_that_holds() {
     let mut elsewhere = header("cccc-3", "");
     elsewhere.machine.host = "bench-9".to_owned();
     store.begin_run(&elsewhere).unwrap();
-    let outcomes = store.outcomes("bench-7").unwrap();
+    let outcomes = store.outcomes("bench-7", Wall(0)).unwrap();
     let seen: Vec<(i64, Option<Grade>)> = outcomes
         .iter()
         .map(|o| (o.run, o.verdict.as_ref().map(|v| v.grade)))
         .collect();
     assert_eq!(seen, [(first, Some(Grade::Failed)), (second, None)]);
     assert_eq!(outcomes[0].header, head);
+    let later = Wall(head.started.wall.0 + 1);
+    assert!(store.outcomes("bench-7", later).unwrap().is_empty());
 }
 
 #[test]
@@ -166,7 +168,7 @@ fn a_record_of_the_first_version_is_brought_up_to_date_and_keeps_its_runs() {
     .unwrap();
     drop(old);
     let mut store = Store::open(dir.path()).unwrap();
-    assert_eq!(store.outcomes("bench-7").unwrap().len(), 1);
+    assert_eq!(store.outcomes("bench-7", Wall(0)).unwrap().len(), 1);
     store
         .append_ledger(("bench-7", 0), Wall(5), &[change(1)])
         .unwrap();

@@ -50,14 +50,17 @@ pub(super) fn matrix_exact(fault: &mut Fault) -> Answer {
 /// Reads of the product here are not live (it was folded), but what is made of it is.
 fn renew_right(arena: &mut [u64], fault: &mut Fault) {
     for row in 0..32 {
-        let mut sum = 0.0;
+        // Sums of integers: one of doubles would round away a flip in it.
+        let mut sum = 0_u64;
         for column in 0..32 {
-            let integer = f64::from_bits(arena[PRODUCT + row * 33 + column]);
-            let mut value = element((integer as i64).cast_unsigned());
+            let product = f64::from_bits(arena[PRODUCT + row * 33 + column]);
+            let mut integer = (element((product as i64).cast_unsigned()) as i64).cast_unsigned();
+            sum = fault.read(&mut sum).wrapping_add(fault.read(&mut integer));
+            let mut value = fault.read(&mut integer).cast_signed() as f64;
             arena[RIGHT + row * 33 + column] = fault.read_float(&mut value).to_bits();
-            sum = fault.read_float(&mut sum) + value;
         }
-        arena[RIGHT + row * 33 + 32] = fault.read_float(&mut sum).to_bits();
+        let mut value = fault.read(&mut sum).cast_signed() as f64;
+        arena[RIGHT + row * 33 + 32] = fault.read_float(&mut value).to_bits();
     }
 }
 

@@ -2,7 +2,7 @@
 
 use soakproof::kernels::Answer;
 
-use super::super::vector_reference::{all_units_arena, vec_int_arena};
+use super::super::vector_reference::{all_units_arena, product52, vec_int_arena, vec_int52_arena};
 use super::{Fault, eight_faulty_steps};
 
 const PAIRS: usize = 102;
@@ -74,6 +74,45 @@ fn shuffle(a: &mut [u64], mask: &mut [u64], (round, pair): (usize, usize), fault
     for (word, bytes) in a.iter_mut().zip(to.chunks(8)) {
         *word = u64::from_le_bytes(bytes.try_into().unwrap());
     }
+}
+
+/// The key stays in a register over the sweep and is stored after it.
+pub(super) fn vec_int52(fault: &mut Fault) -> Answer {
+    const PART: usize = 70 * 8;
+    let mut arena = vec_int52_arena();
+    let key = arena.len() - 8;
+    let mut sweep = 0;
+    eight_faulty_steps(&mut arena, fault, |arena, fault| {
+        let mut held: Vec<u64> = arena[key..]
+            .iter_mut()
+            .map(|word| fault.read(word))
+            .collect();
+        for at in 0..PART {
+            let mut parts = [0, PART, 2 * PART].map(|part| fault.read(&mut arena[part + at]));
+            for round in 0..2 {
+                let factor = |word: u64| word % (1 << 52);
+                for half in 0..2 {
+                    let b = factor(fault.read(&mut parts[2]));
+                    let (lower, upper) = product52(b, factor(fault.read(&mut held[at % 8])));
+                    let mut added = if half == 0 { lower } else { upper };
+                    parts[half] = fault
+                        .read(&mut parts[half])
+                        .wrapping_add(fault.read(&mut added));
+                }
+                let c = fault.read(&mut arena[3 * PART + at + 8 * (sweep % 8 + round)]);
+                parts[round] = fault.read(&mut parts[round]).wrapping_add(c);
+                let mut turned = fault.read(&mut parts[2]).rotate_left(23);
+                parts[2] = fault.read(&mut turned) ^ fault.read(&mut parts[round]);
+            }
+            for (part, register) in parts.iter_mut().enumerate() {
+                arena[part * PART + at] = fault.read(register);
+            }
+        }
+        for (word, register) in arena[key..].iter_mut().zip(&mut held) {
+            *word = fault.read(register);
+        }
+        sweep += 1;
+    })
 }
 
 /// Constants and streams stay in registers over the sweep and are stored after it.
