@@ -18,7 +18,12 @@ die() {
     exit 1
 }
 
-have dpkg dpkg-deb fakeroot objdump strip systemd-analyze systemd-sysusers systemd-tmpfiles || exit 0
+have dpkg dpkg-deb dpkg-shlibdeps fakeroot strip systemd-analyze systemd-sysusers systemd-tmpfiles || exit 0
+if ! command -v cargo-deb >/dev/null; then
+    tools=$(realpath "${CARGO_TARGET_DIR:-target}")/tools
+    cargo install --quiet --locked --root "$tools" cargo-deb --version 3.8.0
+    export PATH=$tools/bin:$PATH
+fi
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 root=$work/root
@@ -29,6 +34,7 @@ if [ -n "$program" ]; then
 fi
 packaging/build.sh "$work" "$program"
 package=$(echo "$work"/*.deb)
+dpkg-deb --info "$package" | grep -q 'Depends: .*libc6' || die "the package does not say that it needs libc6"
 
 # A second version, for the upgrade.
 dpkg-deb --raw-extract "$package" "$work/newer"

@@ -98,7 +98,7 @@ pub(super) struct ManualArguments {
 pub(super) struct ConfigArguments {
     /// Configuration file (default: /etc/soakproof/soakproof.toml for root, else
     /// ~/.config/soakproof/soakproof.toml).
-    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG", global = true)]
+    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG")]
     pub(super) config: Option<PathBuf>,
 }
 
@@ -280,14 +280,17 @@ pub(super) struct AddArguments {
 
 #[derive(Debug, Args)]
 pub(super) struct ServeArguments {
+    #[command(flatten)]
+    pub(super) config: ConfigArguments,
+    /// Send no notices; another process does (`soakproof notices deliver`).
+    #[arg(long)]
+    pub(super) without_notices: bool,
     /// How long a start that nobody may be looking at is announced before.
     #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
     pub(super) notice: Duration,
     /// How long after boot nothing starts by itself.
     #[arg(long, value_name = "TIME", default_value = "3min", value_parser = parse_duration)]
     pub(super) settle: Duration,
-    #[command(flatten)]
-    pub(super) config: ConfigArguments,
     #[command(flatten)]
     pub(super) machine: MachineArguments,
     /// Folder of the record (default: the user's state folder).

@@ -1,7 +1,10 @@
 //! `config`: is the configuration right?
 
+use std::path::PathBuf;
+
 use super::arguments::{ConfigArguments, ConfigCommand};
 use super::{Exit, Failure, put};
+use crate::os;
 use crate::service::config::{
     Configuration, EXAMPLE, ReadConfigurationError, find_configuration, read_configuration,
 };
@@ -33,6 +36,19 @@ pub(super) fn config(wanted: &ConfigCommand) -> Result<Exit, Failure> {
 fn words(target: &crate::service::notices::Target) -> String {
     let events = target.events.iter().map(|event| event.name());
     events.collect::<Vec<_>>().join(", ")
+}
+
+/// The configuration for commands that cannot name one.
+pub(super) fn usual_configuration() -> Result<Configuration, Failure> {
+    read_configuration(find_configuration(None).as_deref()).map_err(Failure::usage)
+}
+
+/// Folder of the record where nobody names one: as configured, else the person's state folder.
+pub(super) fn usual_folder() -> Result<PathBuf, Failure> {
+    match usual_configuration()?.service.store {
+        Some(folder) => Ok(folder),
+        None => os::state_folder().map_err(Failure::usage),
+    }
 }
 
 /// The configuration that a command goes by.

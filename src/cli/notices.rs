@@ -20,7 +20,7 @@ use crate::store::{DeliveryLine, DeliveryState, Store};
 /// How long another try from the command line may take in all.
 const RETRY_PATIENCE: Duration = Duration::from_secs(70);
 /// How long the end of a run waits for its last notices.
-pub(super) const END_PATIENCE: Duration = Duration::from_secs(10);
+const END_PATIENCE: Duration = Duration::from_secs(10);
 
 /// Runs the command.
 pub(super) fn notices(wanted: &NoticeArguments) -> Result<Exit, Failure> {
@@ -30,6 +30,30 @@ pub(super) fn notices(wanted: &NoticeArguments) -> Result<Exit, Failure> {
         Some(NoticeCommand::Test { name }) => test(name.as_deref(), &configuration),
         Some(NoticeCommand::Retry { id }) => retry(wanted, id, &configuration),
         Some(NoticeCommand::Deliver) => deliver(wanted, configuration),
+    }
+}
+
+/// Opens the desk over `store` where there is anyone to be told. That it cannot be opened is told; what
+/// was asked for is the run or the service.
+pub(super) fn start_desk(store: &Store, targets: Vec<Target>) -> Option<NoticeDesk> {
+    let folder = store.path().parent().filter(|_| !targets.is_empty())?;
+    match NoticeDesk::open(folder, targets) {
+        Ok(desk) => Some(desk),
+        Err(error) => {
+            eprintln!("soakproof: {}", os::with_cause(&error));
+            None
+        }
+    }
+}
+
+/// Waits a little for the last notices of a run.
+pub(super) fn close_desk(desk: Option<NoticeDesk>) {
+    let left = desk.map_or(0, |desk| desk.close(END_PATIENCE));
+    if left > 0 {
+        eprintln!(
+            "soakproof: {left} deliveries of notices wait; the service or the next run tries again, or \
+             `soakproof notices retry ID`"
+        );
     }
 }
 

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use jiff::tz::TimeZone;
 
 use super::arguments::{AddArguments, QueueArguments, QueueCommand, StoreArguments};
+use super::configuration::usual_folder;
 use super::run::{style, wish};
 use super::through::{Service, find};
 use super::{Exit, Failure, put, put_json};
@@ -51,7 +52,7 @@ fn ask_service(service: &Service, action: &Action) -> Result<(), Failure> {
 fn folder(store: &StoreArguments) -> Result<PathBuf, Failure> {
     match &store.store {
         Some(folder) => Ok(folder.clone()),
-        None => os::state_folder().map_err(Failure::usage),
+        None => usual_folder(),
     }
 }
 

@@ -1,17 +1,17 @@
 //! `run`: check everything that can be checked before load is put on, run, show the verdict.
 
-use std::time::Duration;
-
 use anyhow::Context;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
+use super::configuration::{usual_configuration, usual_folder};
 use super::dry_run::show_plan;
+use super::notices::{close_desk, start_desk};
 use super::progress::Screen;
 use super::runs::{Again, recover};
 use super::through::{Service, find, interrupts};
 use super::{Exit, Failure, put, put_json, tell};
 use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish};
-use crate::os::{self, HardwareWatchdog, LoadLock, Root};
+use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
 use crate::report::{self, Style};
 use crate::run::{
     Companions, Pulse, RunOutcome, RunSetup, Stops, open_whole_store, plan_run, prepare_run,
@@ -62,10 +62,13 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
     let mut prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
     let (mut store, aside) = open_whole(wanted.store.store.as_deref())?;
+    // Before recovery, so that a reset that is discovered now is told.
+    let configuration = usual_configuration()?;
+    let desk = start_desk(&store, configuration.notices);
     recover(&mut store, root, Again::Late);
     prepared.header.gaps.extend(aside);
     stand_on_ledger(root, &store, &mut prepared.header)?;
-    let companions = companions(root, wanted.watchdog)?;
+    let companions = companions(root, wanted.watchdog || configuration.watchdog.enabled)?;
     let mut screen = Screen::new();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -82,7 +85,11 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
         anyhow::Ok(run_suite(setup, &mut screen).await?)
     });
     screen.clear();
-    show(&outcome?, wanted)
+    let shown = outcome
+        .map_err(Failure::from)
+        .and_then(|outcome| show(&outcome, wanted));
+    close_desk(desk);
+    shown
 }
 
 fn show(outcome: &RunOutcome, wanted: &RunArguments) -> Result<Exit, Failure> {
@@ -115,17 +122,14 @@ pub(super) fn style() -> Style {
     Style::new(false, os::terminal_width()).in_zone(jiff::tz::TimeZone::system())
 }
 
-/// Opens the record in `folder` or in the user's state folder.
+/// Opens the record in `folder` or in the usual one.
 pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Failure> {
     let folder = match folder {
         Some(folder) => folder.to_path_buf(),
-        None => os::state_folder().map_err(Failure::usage)?,
+        None => usual_folder()?,
     };
     Ok(Store::open(&folder)?)
 }
-
-/// Most that a machine may stand still before its watchdog resets it; drivers may give less.
-const WATCHDOG_TIME: Duration = Duration::from_secs(60);
 
 fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
     let watchdog = watchdog.then(|| HardwareWatchdog::arm(root, WATCHDOG_TIME));
@@ -152,7 +156,7 @@ pub(super) fn open_whole(
 ) -> Result<(Store, Option<Gap>), Failure> {
     let folder = match folder {
         Some(folder) => folder.to_path_buf(),
-        None => os::state_folder().map_err(Failure::usage)?,
+        None => usual_folder()?,
     };
     let (store, aside) = open_whole_store(&folder, os::moment().wall)?;
     let gap = aside.as_ref().map(set_aside_gap);

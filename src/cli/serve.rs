@@ -2,6 +2,7 @@
 
 use super::arguments::ServeArguments;
 use super::configuration::configuration;
+use super::notices::start_desk;
 use super::run::open_whole;
 use super::runs::{Again, recover};
 use super::{Exit, Failure};
@@ -18,6 +19,12 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         None => os::state_folder().map_err(Failure::usage)?,
     };
     let (mut record, _) = open_whole(Some(&store))?;
+    // Before recovery, so that a reset that is discovered now is told.
+    let desk = if wanted.without_notices {
+        None
+    } else {
+        start_desk(&record, configuration.notices)
+    };
     recover(&mut record, &root, Again::Late);
     drop(record);
     let socket = wanted.socket.or(configuration.service.socket);
@@ -33,6 +40,7 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         hardware_watchdog: configuration.watchdog.enabled,
         schedule: configuration.schedule,
         policy: configuration.recheck,
+        desk,
     })?;
     Ok(Exit::Fine)
 }

@@ -54,6 +54,11 @@ fn system_runtime_folder() -> PathBuf {
     PathBuf::from("/run/soakproof")
 }
 
+/// The configuration that the environment names (`SOAKPROOF_CONFIG`).
+pub fn named_configuration() -> Option<PathBuf> {
+    std::env::var_os("SOAKPROOF_CONFIG").map(PathBuf::from)
+}
+
 /// Where the configuration is looked for when nobody names it: the machine's for root, else
 /// `$XDG_CONFIG_HOME/soakproof`, else `~/.config/soakproof` (XDG Base Directory Specification 0.8).
 pub fn configuration_file() -> Option<PathBuf> {

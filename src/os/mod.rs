@@ -32,8 +32,8 @@ pub use clock::{
 pub use command::{CommandEnd, run_command};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
-    StateFolderError, configuration_file, credentials_folder, known_sockets, own_socket,
-    state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
+    StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
+    own_socket, state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
 };
 pub use float_environment::{FloatEnvironmentError, set_float_environment};
 pub use inhibit::SleepInhibitor;
@@ -47,7 +47,7 @@ pub use root::{ReadFileError, Root, read_from_start};
 pub use sessions::session_in_use;
 pub use shutdown::is_shutting_down;
 pub use socket::{BindSocketError, bind_socket, own_user, remove_socket, user_name};
-pub use watchdog::{HardwareWatchdog, OpenWatchdogError, WatchdogFacts};
+pub use watchdog::{HardwareWatchdog, OpenWatchdogError, WATCHDOG_TIME, WatchdogFacts};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,
 };

@@ -91,6 +91,9 @@ pub struct HardwareWatchdog {
     facts: WatchdogFacts,
 }
 
+/// Most that a machine may stand still before its watchdog resets it; drivers may give less.
+pub const WATCHDOG_TIME: Duration = Duration::from_secs(60);
+
 /// Less time than this cannot be kept by a machine under full load.
 const SHORTEST: Duration = Duration::from_secs(8);
 

@@ -3,21 +3,17 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
-use std::time::Duration;
 
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::watch;
 
 use crate::model::{Entry, Gap, GapKind, Grade, JobId, Record, RunHeader, RunWish};
-use crate::os::{self, HardwareWatchdog, LoadLock, Root};
+use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
 use crate::run::{
     Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run,
     run_suite, stand_on_ledger,
 };
 use crate::store::Store;
-
-/// How long the hardware watchdog waits for a sign of life.
-const WATCHDOG_TIME: Duration = Duration::from_secs(60);
 
 /// What the engine hears of a run.
 #[derive(Debug)]

@@ -2,6 +2,7 @@
 //! anyone does.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use sd_notify::NotifyState;
 use tokio::signal::unix::{SignalKind, signal};
@@ -10,12 +11,15 @@ use tokio::sync::mpsc::{UnboundedSender, channel, unbounded_channel};
 use super::agenda::Timing;
 use super::engine::{Engine, EngineSetup, tell_system};
 use super::http::{Desk, ServiceFacts, listen, router};
+use super::notices::NoticeDesk;
 use super::state::{OpenQueueError, QueueState};
 use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::os::{self, BindSocketError, Root};
 
 /// Requests that wait for the engine at once.
 const MOST_CALLS: usize = 64;
+/// At its end the service waits this long for its last notices; what is left is sent after its next start.
+const LAST_NOTICES: Duration = Duration::from_secs(5);
 
 /// A service could not be started.
 #[derive(Debug, thiserror::Error)]
@@ -50,21 +54,27 @@ pub struct ServeOptions {
     pub hardware_watchdog: bool,
     /// What happens after a change.
     pub policy: RecheckPolicy,
+    /// Sends notices, where someone is to be told.
+    pub desk: Option<NoticeDesk>,
 }
 
 /// Runs a service until a signal ends it. A run under way then ends as interrupted, with its verdict.
 ///
 /// # Errors
 /// Only while it starts.
-pub fn serve(options: ServeOptions) -> Result<(), ServeError> {
+pub fn serve(mut options: ServeOptions) -> Result<(), ServeError> {
     let state = QueueState::open(&options.store)?;
     let listener = os::bind_socket(&options.socket)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
     let socket = options.socket.clone();
+    let desk = options.desk.take();
     let served = runtime.block_on(work(options, state, listener));
     os::remove_socket(&socket);
+    if let Some(desk) = desk {
+        desk.close(LAST_NOTICES);
+    }
     served
 }
 

@@ -27,7 +27,7 @@ pub use find::FindRunError;
 pub use ledger::{ReadLedgerError, StoredOutcome, WriteLedgerError};
 pub use open::{FILE_NAME, OpenStoreError, Store};
 pub use outbox::{Announcement, Claimed, DeliveryState, MOST_WAITING, Settlement};
-pub use outbox_read::{DeliveryLine, Look, Untold};
+pub use outbox_read::{DeliveryLine, Look, QueueStanding, Untold};
 pub use queue::ENDED_JOBS_KEPT;
 pub use read::{ReadStoreError, RunSummary, StoredRow, record_of};
 pub use salvage::{SetAside, SetAsideError, find_damage, set_aside};

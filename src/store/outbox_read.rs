@@ -38,6 +38,19 @@ pub struct Untold {
     pub seq: i64,
 }
 
+/// How the queue stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct QueueStanding {
+    /// Jobs that wait or run.
+    pub open: i64,
+    /// Number of the newest job.
+    pub last: Option<i64>,
+    /// Host of the newest run, empty without one.
+    pub host: String,
+    /// Whether that run was on a simulated machine.
+    pub simulated: bool,
+}
+
 /// A line of the list of deliveries.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DeliveryLine {
@@ -249,6 +262,32 @@ impl Store {
                 |row| row.get(0),
             )
             .map(|count: i64| usize::try_from(count).unwrap_or(0))
+            .map_err(|source| self.unreadable(source))
+    }
+
+    /// How the queue stands, for those who are told when it is empty.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn queue_standing(&self) -> Result<QueueStanding, ReadStoreError> {
+        self.connection
+            .query_row(
+                "SELECT count(*) FILTER (WHERE NOT over), max(id),
+                        (SELECT host FROM runs ORDER BY number DESC LIMIT 1),
+                        (SELECT simulated FROM runs ORDER BY number DESC LIMIT 1)
+                 FROM jobs",
+                [],
+                |row| {
+                    let host: Option<String> = row.get(2)?;
+                    let simulated: Option<bool> = row.get(3)?;
+                    Ok(QueueStanding {
+                        open: row.get(0)?,
+                        last: row.get(1)?,
+                        host: host.unwrap_or_default(),
+                        simulated: simulated.unwrap_or_default(),
+                    })
+                },
+            )
             .map_err(|source| self.unreadable(source))
     }
 

@@ -11,6 +11,7 @@ mod derived;
 mod endpoint;
 mod payloads;
 mod retries;
+mod runs;
 mod signed;
 mod webhooks;
 mod whole;

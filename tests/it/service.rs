@@ -97,6 +97,7 @@ impl Site {
             .args(arguments)
             .env("SOAKPROOF_STORE", self.path("store"))
             .env("SOAKPROOF_SOCKET", self.path("socket"))
+            .env("SOAKPROOF_CONFIG", "/dev/null")
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());

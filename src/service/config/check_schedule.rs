@@ -35,7 +35,7 @@ pub(super) fn check_recheck(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Reche
     };
     let keys = Keys::open(draft, table, "[recheck]", &RECHECK_KEYS);
     let enabled = keys.flag(draft, "enabled");
-    let suite = check_suite(draft, &keys);
+    let suite = check_suite(draft, &keys, Own::Refused);
     RecheckPolicy {
         enabled: enabled.map_or(usual.enabled, |flag| flag.value),
         suite: suite.unwrap_or(usual.suite),
@@ -78,7 +78,7 @@ fn check_entry(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<ScheduleEnt
             format!("`name` must have 1 to {MOST_NAME} letters"),
         );
     }
-    let suite = check_suite(draft, keys);
+    let suite = check_suite(draft, keys, Own::ByPath);
     let zone = keys.text(draft, "zone", "like `\"Europe/Berlin\"`");
     let when = keys.text(draft, "when", "like `\"0 22 * * MON-FRI\"`");
     check_when(draft, when.as_ref(), zone.as_ref());
@@ -122,10 +122,21 @@ fn check_priority(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> i8 {
     whole.unwrap_or(0)
 }
 
-/// A suite that is built in: one of a person's own is queued by hand, where its text is taken along.
-fn check_suite(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<String> {
+/// Whether a suite of a person's own can be named.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Own {
+    /// By the whole path of its file, whose text is read with the configuration.
+    ByPath,
+    /// Not here.
+    Refused,
+}
+
+fn check_suite(draft: &mut Draft<'_>, keys: &Keys<'_, '_>, own: Own) -> Option<String> {
     let written = keys.text(draft, "suite", "like `\"overnight\"`")?;
     let known = suite::builtin_names();
+    if own == Own::ByPath && written.value.starts_with('/') {
+        return Some(written.value.to_owned());
+    }
     if !known.contains(&written.value) {
         let (name, hint) = (written.value, hint(written.value, &known));
         draft.report(
@@ -163,7 +174,9 @@ fn check_window(
             return None;
         }
     };
-    let builtin = suite_name.and_then(suite::builtin)?;
+    let Some(builtin) = suite_name.and_then(suite::builtin) else {
+        return Some(window);
+    };
     let kernels = suite::known_kernels();
     let suite = suite::parse_suite(builtin.origin, builtin.text, &kernels).ok()?;
     let (needed, given) = (suite.length().as_secs(), u64::from(window.minutes()) * 60);

@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use super::check::parse_configuration;
 use super::written::Configuration;
 use crate::form::CheckFormError;
+use crate::model::ScheduleEntry;
 use crate::os::{self, Root};
 
 /// There is no configuration to go by.
 #[derive(Debug, thiserror::Error)]
 pub enum ReadConfigurationError {
     /// The file cannot be read.
-    #[error("cannot read the configuration `{}`", path.display())]
+    #[error("cannot read `{}`", path.display())]
     Unreadable {
         /// The file.
         path: PathBuf,
@@ -20,18 +21,22 @@ pub enum ReadConfigurationError {
         source: std::io::Error,
     },
     /// Not a text.
-    #[error("the configuration `{}` is not UTF-8 text", .0.display())]
+    #[error("`{}` is not UTF-8 text", .0.display())]
     NotText(PathBuf),
     /// It has mistakes.
     #[error(transparent)]
     Mistakes(#[from] CheckFormError),
 }
 
-/// The file that holds the configuration: the named one, else the usual one if it is there.
+/// The file that holds the configuration: the named one (here, else by `SOAKPROOF_CONFIG`), else the
+/// usual one if it is there.
 pub fn find_configuration(named: Option<&Path>) -> Option<PathBuf> {
-    match named {
-        // What is not there is complained about when it is read.
-        Some(path) => Some(std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf())),
+    // What is named and not there is complained about when it is read.
+    match named
+        .map(Path::to_path_buf)
+        .or_else(os::named_configuration)
+    {
+        Some(path) => Some(std::path::absolute(&path).unwrap_or(path)),
         None => os::configuration_file().filter(|path| Root::real().exists(path)),
     }
 }
@@ -44,6 +49,24 @@ pub fn read_configuration(path: Option<&Path>) -> Result<Configuration, ReadConf
     let Some(path) = path else {
         return Ok(Configuration::default());
     };
+    let text = read_text(path)?;
+    let mut configuration = parse_configuration(&path.display().to_string(), &text)?;
+    for entry in &mut configuration.schedule {
+        read_suite(entry)?;
+    }
+    Ok(configuration)
+}
+
+/// A suite of the person's is read now: a run in the night must not depend on a file that has gone.
+fn read_suite(entry: &mut ScheduleEntry) -> Result<(), ReadConfigurationError> {
+    let suite = Path::new(&entry.wish.suite);
+    if suite.is_absolute() {
+        entry.wish.text = Some(read_text(suite)?);
+    }
+    Ok(())
+}
+
+fn read_text(path: &Path) -> Result<String, ReadConfigurationError> {
     let bytes =
         Root::real()
             .read_bytes(path)
@@ -51,7 +74,5 @@ pub fn read_configuration(path: Option<&Path>) -> Result<Configuration, ReadConf
                 path: path.to_path_buf(),
                 source: error.source,
             })?;
-    let text = String::from_utf8(bytes)
-        .map_err(|_| ReadConfigurationError::NotText(path.to_path_buf()))?;
-    Ok(parse_configuration(&path.display().to_string(), &text)?)
+    String::from_utf8(bytes).map_err(|_| ReadConfigurationError::NotText(path.to_path_buf()))
 }

@@ -28,4 +28,4 @@ pub use retry::{GIVE_UP_AFTER, Next, decide_next, farthest};
 pub use secret::{ReadSecretError, Secret, SecretPlace};
 pub use sign::{ParseKeyError, SigningKey};
 pub use target::{Address, Method, Target, Way, Webhook};
-pub use words::{Followed, Told, example_notice, tell_entries, tell_start};
+pub use words::{Followed, Told, example_notice, tell_entries, tell_queue, tell_start};

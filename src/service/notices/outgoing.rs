@@ -10,12 +10,13 @@ use super::attempt::{Outcome, attempt, decide_settlement};
 use super::cooling::Earlier;
 use super::retry::farthest;
 use super::target::Target;
-use super::words::{Followed, Told, tell_entries, tell_start};
+use super::words::{Followed, Told, tell_entries, tell_queue, tell_start};
 use crate::model::{NoticeEvent, Wall};
 use crate::os;
 use crate::report::Style;
 use crate::store::{
-    Announcement, Claimed, Look, ReadStoreError, Settlement, Store, Untold, WriteStoreError,
+    Announcement, Claimed, Look, QueueStanding, ReadStoreError, Settlement, Store, Untold,
+    WriteStoreError,
 };
 
 /// A claim outlasts the attempt by this much.
@@ -35,6 +36,7 @@ pub(super) struct Outgoing {
     session: String,
     seen: Option<i64>,
     look: Look,
+    queue: Option<QueueStanding>,
     on_the_way: JoinSet<(Claimed, Outcome)>,
     /// One attempt at a time for each target.
     busy: Vec<String>,
@@ -72,6 +74,7 @@ impl Outgoing {
             session,
             seen: None,
             look: Look::Everywhere,
+            queue: None,
             on_the_way: JoinSet::new(),
             busy: Vec::new(),
             complained: false,
@@ -94,6 +97,16 @@ impl Outgoing {
             self.store
                 .announce_run((untold.run, untold.seq), &announcements, now)?;
         }
+        let queue = self.store.queue_standing()?;
+        let told = self
+            .queue
+            .as_ref()
+            .and_then(|before| tell_queue(before, &queue, now));
+        if let Some(told) = told {
+            let announcement = self.addressed(told);
+            self.store.announce(&[announcement], now)?;
+        }
+        self.queue = Some(queue);
         self.seen = Some(mark);
         self.look = Look::Recent;
         Ok(())

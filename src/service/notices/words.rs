@@ -7,6 +7,7 @@ use crate::model::{
     Urgency, Verdict, Wall,
 };
 use crate::report::{Style, escape, finding_words};
+use crate::store::QueueStanding;
 
 /// Most characters of a notice's text; bodies stay far below the 20 kB that Standard Webhooks 1.0
 /// recommends.
@@ -74,6 +75,27 @@ pub fn tell_entries(run: &mut Followed<'_>, entries: &[(i64, Entry)], style: &St
         }
     }
     told
+}
+
+/// The notice that nothing is left in the queue; none when it was empty before, too.
+pub fn tell_queue(before: &QueueStanding, now: &QueueStanding, at: Wall) -> Option<Told> {
+    let last = now.last.filter(|_| before.open > 0 && now.open == 0)?;
+    let host = escape(&now.host);
+    let stamp = if now.simulated { " (simulated)" } else { "" };
+    Some(Told {
+        key: format!("queue/{last}"),
+        notice: Notice {
+            event: NoticeEvent::QueueEmpty,
+            at,
+            simulated: now.simulated,
+            title: format!("{host}{stamp}: the queue is empty"),
+            host,
+            text: "Nothing waits and nothing runs. `soakproof runs` shows what came out."
+                .to_owned(),
+            urgency: urgency(NoticeEvent::QueueEmpty),
+            run: None,
+        },
+    })
 }
 
 /// Wall time of the last entry before number `seq` that has one.

@@ -9,9 +9,10 @@ use soakproof::model::{
 };
 use soakproof::report::Style;
 use soakproof::service::notices::{
-    Earlier, Followed, NoticeDesk, Target, Told, Way, judge_cooling, tell_entries, tell_start,
+    Earlier, Followed, NoticeDesk, Target, Told, Way, judge_cooling, tell_entries, tell_queue,
+    tell_start,
 };
-use soakproof::store::{Announcement, Look, Store, Untold};
+use soakproof::store::{Announcement, Look, QueueStanding, Store, Untold};
 
 use super::NOW;
 use crate::records::paper::{every_entry, finding, header, stamped, verdict};
@@ -95,6 +96,25 @@ fn a_reset_is_told_as_such_and_not_as_a_first_finding() {
     assert_eq!(events(&told), ["reset.discovered"]);
     let stopped = Entry::End(stamped(End::Stopped));
     assert!(tell(&header(ID, ""), vec![stopped]).is_empty());
+}
+
+#[test]
+fn an_empty_queue_is_told_when_it_becomes_empty_and_not_when_it_was() {
+    let standing = |open, last| QueueStanding {
+        open,
+        last,
+        host: "bench-7".to_owned(),
+        simulated: false,
+    };
+    let tell = |before: (i64, Option<i64>), now: (i64, Option<i64>)| {
+        tell_queue(&standing(before.0, before.1), &standing(now.0, now.1), NOW)
+    };
+    let told = tell((2, Some(7)), (0, Some(7))).expect("told");
+    assert_eq!(told.notice.event, NoticeEvent::QueueEmpty);
+    assert_eq!((told.notice.run, told.key.as_str()), (None, "queue/7"));
+    assert_eq!(tell((0, Some(7)), (0, Some(7))), None);
+    assert_eq!(tell((0, None), (0, None)), None);
+    assert_eq!(tell((1, Some(7)), (1, Some(8))), None);
 }
 
 #[test]
