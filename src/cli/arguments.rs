@@ -98,7 +98,7 @@ pub(super) struct ManualArguments {
 pub(super) struct ConfigArguments {
     /// Configuration file (default: /etc/soakproof/soakproof.toml for root, else
     /// ~/.config/soakproof/soakproof.toml).
-    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG")]
+    #[arg(long, value_name = "FILE", env = "SOAKPROOF_CONFIG", global = true)]
     pub(super) config: Option<PathBuf>,
 }
 

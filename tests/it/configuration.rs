@@ -264,3 +264,26 @@ proptest! {
         drop(parse_configuration("x.toml", &format!("[service]\n{key} = {value}\n{head}")));
     }
 }
+
+#[test]
+fn a_trial_goes_by_the_configuration_that_is_named_behind_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let [file, told] = ["soakproof.toml", "told"].map(|name| folder.path().join(name));
+    let text = format!(
+        "[[notice]]\nname = \"file\"\ncommand = [\"/usr/bin/tee\", {:?}]\n",
+        told.display().to_string()
+    );
+    std::fs::write(&file, text).expect("can be written");
+    assert_cmd::Command::cargo_bin("soakproof")
+        .expect("built")
+        .args(["notices", "test", "--config"])
+        .arg(&file)
+        .assert()
+        .success();
+    #[expect(
+        clippy::disallowed_methods,
+        reason = "the person's file, and what came of it"
+    )]
+    let told = std::fs::read_to_string(told).expect("told");
+    assert!(told.contains("notice.test"), "{told}");
+}
