@@ -5,12 +5,12 @@
 //!
 //! At least two groups must be swept in all, and within a sweep.
 
-use crate::schedule::{Instruction, Side, Turn, Value, give_registers};
+use crate::schedule::{
+    BIAS, Instruction, Side, Step, Turn, Value, function_text, loop_text, place, steps,
+};
 
 /// Bytes by which constants move from step to step and from sweep to sweep.
 const SHIFT: usize = 64;
-/// Pointers are held this far into their data, so that most displacements fit into one byte.
-const BIAS: usize = 128;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Kind {
@@ -145,31 +145,10 @@ fn block_text(block: Block) -> String {
         "soakproof_{kind_name}_{}_{}{folds}",
         format.name, block.width.name
     );
-    let order = order(block);
-    let given = give_registers(&order, sum_register(block));
-    let lines = |wanted: &dyn Fn(Side) -> bool| {
-        let mut text = String::new();
-        for instruction in order.iter().filter(|instruction| wanted(instruction.side)) {
-            let mut line = instruction.text.clone();
-            for (index, value) in instruction.values.iter().enumerate() {
-                let register = format!("{}{}", block.width.register, given[value]);
-                line = line.replace(&format!("%{index}"), &register);
-            }
-            text += &line;
-            text.push('\n');
-        }
-        text
-    };
-    let first = lines(&|side| side != Side::Old);
-    let turn = lines(&|_| true);
-    let last = lines(&|side| side == Side::Old);
     let group = kind.shape().0 * block.width.bytes;
-    let advance = advance(group);
-    let (enter, leave) = (enter(block, group), leave(block));
-    format!(
-        ".globl {name}\n.p2align 6\n{name}:\n{enter}{first}{advance}.p2align 6\n2:\n{turn}{advance}\
-         dec rcx\njnz 2b\n{last}{leave}"
-    )
+    let registers = (block.width.register, sum_register(block));
+    let turns = loop_text(&order(block), registers, &advance(group));
+    function_text(&name, [&enter(block, group), &turns, &leave(block)])
 }
 
 /// Old element at `rax` with constants at `r9`; new one at `r13` with constants at `r12`; `r14` counts the
@@ -229,152 +208,87 @@ fn order(block: Block) -> Vec<Instruction> {
         Kind::Cancelling => 4,
         Kind::Product => 1,
     };
-    let phases = rounds * steps_a_round;
-    let mut turn = Turn::new(phases * chains);
-    for event in 0..phases * chains {
-        let (slot, chain) = (event / chains, event % chains);
-        let lead = chain * phases / chains;
-        let phase = (slot + lead) % phases;
-        let step = Step {
-            event,
-            chain,
-            round: phase / steps_a_round,
-            step: phase % steps_a_round,
-            side: if slot + lead < phases {
-                Side::Old
-            } else {
-                Side::New
-            },
-        };
+    let mut turn = Turn::new(rounds * steps_a_round * chains);
+    for step in steps(chains, rounds, steps_a_round) {
         match block.kind {
-            Kind::Cancelling => step.cancelling(block, &mut turn),
-            Kind::Product => step.product(block, &mut turn),
+            Kind::Cancelling => block.cancelling(step, &mut turn),
+            Kind::Product => block.product(step, &mut turn),
         }
     }
     turn.into_order()
 }
 
-/// A step of a chain.
-#[derive(Debug, Clone, Copy)]
-struct Step {
-    event: usize,
-    chain: usize,
-    round: usize,
-    step: usize,
-    side: Side,
-}
-
-impl Step {
-    fn state(self) -> Value {
-        Value {
-            chain: self.chain,
-            round: self.round,
-            is_product: false,
-        }
-    }
-
-    fn next_state(self) -> Value {
-        Value {
-            round: self.round + 1,
-            ..self.state()
-        }
-    }
-
-    fn put(self, turn: &mut Turn, delay: usize, text: String, values: &[Value]) {
-        let instruction = Instruction {
-            side: self.side,
-            text,
-            values: values.to_vec(),
-        };
-        turn.put(self.event, delay, instruction);
-    }
-
+impl Block {
     /// The constant `shift` steps into the element's window.
-    fn addend(self, block: Block, (turn, delay): (&Turn, usize), shift: usize) -> String {
-        let is_old = self.side == Side::Old || turn.passes_end(self.event, delay);
+    fn addend(self, step: Step, (turn, delay): (&Turn, usize), shift: usize) -> String {
+        let is_old = step.side == Side::Old || step.passes_end(turn, delay);
         let pointer = if is_old { "r9" } else { "r12" };
-        place(pointer, self.chain * block.width.bytes + shift * SHIFT)
+        let offset = step.chain * self.width.bytes + shift * SHIFT;
+        place(pointer, offset, BIAS)
     }
 
-    fn cancelling(self, block: Block, turn: &mut Turn) {
+    fn cancelling(self, step: Step, turn: &mut Turn) {
         const STRETCHES: usize = 3;
         const FOLD_DELAY: usize = 5;
-        let fused = block.format.fused;
-        let (stretch, contract, centre) =
-            (constant(block, 0), constant(block, 1), constant(block, 2));
-        if self.step < STRETCHES {
-            let addend = self.addend(block, (turn, 0), self.round * STRETCHES + self.step);
+        let fused = self.format.fused;
+        let (stretch, contract, centre) = (constant(self, 0), constant(self, 1), constant(self, 2));
+        if step.step < STRETCHES {
+            let addend = self.addend(step, (turn, 0), step.round * STRETCHES + step.step);
             let text = format!("vfmadd213{fused} %0, {stretch}, {addend}");
-            return self.put(turn, 0, text, &[self.state()]);
+            return step.put(turn, 0, text, &[step.state()]);
         }
         // The copy is of the constant: a flip in it moves the result by at least one place. A copy of
         // the state could lose a flip in the contraction.
         let copied = format!("vmovapd %0, {centre}");
-        self.put(turn, 0, copied, &[self.next_state()]);
+        step.put(turn, 0, copied, &[step.next_state()]);
         let text = format!("vfmadd231{fused} %0, %1, {contract}");
-        self.put(turn, 0, text, &[self.next_state(), self.state()]);
-        self.fold(block, turn, FOLD_DELAY);
-        self.renew(block, turn, 0);
+        step.put(turn, 0, text, &[step.next_state(), step.state()]);
+        self.fold(step, turn, FOLD_DELAY);
+        self.renew(step, turn, 0);
     }
 
-    fn product(self, block: Block, turn: &mut Turn) {
+    fn product(self, step: Step, turn: &mut Turn) {
         const NEXT_DELAY: usize = 1;
         const REMAINDER_DELAY: usize = 2;
         const FOLD_DELAY: usize = 3;
-        let Format { fused, load, .. } = block.format;
-        let (factor, contract) = (constant(block, 0), constant(block, 1));
+        let Format { fused, load, .. } = self.format;
+        let (factor, contract) = (constant(self, 0), constant(self, 1));
         let product = Value {
             is_product: true,
-            ..self.state()
+            ..step.state()
         };
         let text = format!("vmul{fused} %0, %1, {factor}");
-        self.put(turn, 0, text, &[product, self.state()]);
-        let addend = self.addend(block, (turn, NEXT_DELAY), self.round);
+        step.put(turn, 0, text, &[product, step.state()]);
+        let addend = self.addend(step, (turn, NEXT_DELAY), step.round);
         let text = format!("{load} %0, {addend}");
-        self.put(turn, NEXT_DELAY, text, &[self.next_state()]);
+        step.put(turn, NEXT_DELAY, text, &[step.next_state()]);
         let text = format!("vfmadd231{fused} %0, %1, {contract}");
-        self.put(turn, NEXT_DELAY, text, &[self.next_state(), product]);
+        step.put(turn, NEXT_DELAY, text, &[step.next_state(), product]);
         // The remainder is the last reader of state and product, and loses nothing of either.
         let text = format!("vfmsub213{fused} %0, {factor}, %1");
-        self.put(turn, REMAINDER_DELAY, text, &[self.state(), product]);
-        self.fold(block, turn, FOLD_DELAY);
-        self.renew(block, turn, NEXT_DELAY);
+        step.put(turn, REMAINDER_DELAY, text, &[step.state(), product]);
+        self.fold(step, turn, FOLD_DELAY);
+        self.renew(step, turn, NEXT_DELAY);
     }
 
     /// Adds the register of the state to the sum and gives it free.
-    fn fold(self, block: Block, turn: &mut Turn, delay: usize) {
-        let sum = format!("{}{}", block.width.register, sum_register(block));
-        let text = if block.folds {
-            format!("vpadd{} {sum}, {sum}, %0", block.format.sum)
+    fn fold(self, step: Step, turn: &mut Turn, delay: usize) {
+        let sum = format!("{}{}", self.width.register, sum_register(self));
+        let text = if self.folds {
+            format!("vpadd{} {sum}, {sum}, %0", self.format.sum)
         } else {
             String::new()
         };
-        self.put(turn, delay, text, &[self.state()]);
+        step.put(turn, delay, text, &[step.state()]);
     }
 
     /// After the last round, stores the state and loads the next element of the chain.
-    fn renew(self, block: Block, turn: &mut Turn, delay: usize) {
-        if self.round + 1 < block.kind.shape().1 {
+    fn renew(self, step: Step, turn: &mut Turn, delay: usize) {
+        if step.round + 1 < self.kind.shape().1 {
             return;
         }
-        let load = block.format.load;
-        let offset = self.chain * block.width.bytes;
-        let text = format!("{load} {}, %0", place("rax", offset));
-        self.put(turn, delay, text, &[self.next_state()]);
-        let begin = Self {
-            round: 0,
-            side: Side::Begin,
-            ..self
-        };
-        let text = format!("{load} %0, {}", place("r13", offset));
-        begin.put(turn, delay, text, &[begin.state()]);
-    }
-}
-
-fn place(pointer: &str, offset: usize) -> String {
-    if offset < BIAS {
-        format!("[{pointer} - {}]", BIAS - offset)
-    } else {
-        format!("[{pointer} + {}]", offset - BIAS)
+        let offset = step.chain * self.width.bytes;
+        let (old, new) = (place("rax", offset, BIAS), place("r13", offset, BIAS));
+        step.renew(turn, delay, self.format.load, (&old, &new));
     }
 }

@@ -63,13 +63,135 @@ impl Turn {
         self.events[at][usize::from(delay == 0)].push(instruction);
     }
 
-    /// True when an instruction of `event` comes only in the next turn.
-    pub(crate) fn passes_end(&self, event: usize, delay: usize) -> bool {
-        event + delay >= self.events.len()
-    }
-
     pub(crate) fn into_order(self) -> Vec<Instruction> {
         self.events.into_iter().flatten().flatten().collect()
+    }
+}
+
+/// A step of a chain.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Step {
+    event: usize,
+    pub(crate) chain: usize,
+    pub(crate) round: usize,
+    pub(crate) step: usize,
+    pub(crate) side: Side,
+}
+
+/// The steps of a turn in their order, each chain at a phase of its own.
+pub(crate) fn steps(
+    chains: usize,
+    rounds: usize,
+    steps_a_round: usize,
+) -> impl Iterator<Item = Step> {
+    let phases = rounds * steps_a_round;
+    (0..phases * chains).map(move |event| {
+        let (slot, chain) = (event / chains, event % chains);
+        let lead = chain * phases / chains;
+        let phase = (slot + lead) % phases;
+        Step {
+            event,
+            chain,
+            round: phase / steps_a_round,
+            step: phase % steps_a_round,
+            side: if slot + lead < phases {
+                Side::Old
+            } else {
+                Side::New
+            },
+        }
+    })
+}
+
+impl Step {
+    pub(crate) fn state(self) -> Value {
+        Value {
+            chain: self.chain,
+            round: self.round,
+            is_product: false,
+        }
+    }
+
+    pub(crate) fn next_state(self) -> Value {
+        Value {
+            round: self.round + 1,
+            ..self.state()
+        }
+    }
+
+    pub(crate) fn put(self, turn: &mut Turn, delay: usize, text: String, values: &[Value]) {
+        let instruction = Instruction {
+            side: self.side,
+            text,
+            values: values.to_vec(),
+        };
+        turn.put(self.event, delay, instruction);
+    }
+
+    /// True when an instruction of this step comes only in the next turn.
+    pub(crate) fn passes_end(self, turn: &Turn, delay: usize) -> bool {
+        self.event + delay >= turn.events.len()
+    }
+
+    /// Stores the last state at `old` and loads the next element of the chain from `new`.
+    pub(crate) fn renew(self, turn: &mut Turn, delay: usize, load: &str, (old, new): (&str, &str)) {
+        self.put(
+            turn,
+            delay,
+            format!("{load} {old}, %0"),
+            &[self.next_state()],
+        );
+        let begin = Self {
+            round: 0,
+            side: Side::Begin,
+            ..self
+        };
+        begin.put(turn, delay, format!("{load} %0, {new}"), &[begin.state()]);
+    }
+}
+
+/// The loop of a block, from its label on: what begins the first elements, whole turns, what ends the last
+/// ones. Each turn but the last is followed by `advance`. Values go to registers of the set called
+/// `register` below number `registers`; `rcx` counts the turns.
+pub(crate) fn loop_text(
+    order: &[Instruction],
+    (register, registers): (&str, usize),
+    advance: &str,
+) -> String {
+    let given = give_registers(order, registers);
+    let lines = |wanted: &dyn Fn(Side) -> bool| {
+        let mut text = String::new();
+        for instruction in order.iter().filter(|instruction| wanted(instruction.side)) {
+            let mut line = instruction.text.clone();
+            for (index, value) in instruction.values.iter().enumerate() {
+                let name = format!("{register}{}", given[value]);
+                line = line.replace(&format!("%{index}"), &name);
+            }
+            text += &line;
+            text.push('\n');
+        }
+        text
+    };
+    let first = lines(&|side| side != Side::Old);
+    let turn = lines(&|_| true);
+    let last = lines(&|side| side == Side::Old);
+    format!("{first}{advance}.p2align 6\n2:\n{turn}{advance}dec rcx\njnz 2b\n{last}")
+}
+
+/// A function of the name, between what sets it up and what ends it.
+pub(crate) fn function_text(name: &str, body: [&str; 3]) -> String {
+    format!(".globl {name}\n.p2align 6\n{name}:\n{}", body.concat())
+}
+
+/// Pointers are held this far into their data, so that most displacements fit into one byte.
+pub(crate) const BIAS: usize = 128;
+
+/// Place `offset` bytes into data that begins `before` bytes before `pointer`.
+pub(crate) fn place(pointer: &str, offset: usize, before: usize) -> String {
+    if offset < before {
+        format!("[{pointer} - {}]", before - offset)
+    } else {
+        format!("[{pointer} + {}]", offset - before)
     }
 }
 
@@ -82,7 +204,7 @@ struct Arc {
 }
 
 /// A register below `registers` for each value.
-pub(crate) fn give_registers(order: &[Instruction], registers: usize) -> BTreeMap<Value, usize> {
+fn give_registers(order: &[Instruction], registers: usize) -> BTreeMap<Value, usize> {
     let arcs = live_arcs(order);
     let cuts = (0..order.len()).flat_map(|cut| [(cut, false), (cut, true)]);
     cuts.into_iter()

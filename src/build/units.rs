@@ -4,18 +4,17 @@
 //! sums (32 bytes), six integer streams, a multiplier, an addend and a mask for xor. All of it is
 //! loaded at the start and stored at the end. At least two groups must be swept.
 
-use crate::schedule::{Instruction, Side, Turn, Value, give_registers};
+use crate::schedule::{
+    BIAS, Instruction, Side, Step, Turn, function_text, loop_text, place, steps,
+};
 
 /// Bytes from the constants of a step to those of the next.
 const SHIFT: usize = 64;
-/// Pointers are held this far into their data, so that most displacements fit into one byte.
-const BIAS: usize = 128;
 const CHAINS: usize = 9;
 const ROUNDS: usize = 4;
 /// Three stretching steps and a contraction.
 const STEPS: usize = 4;
-const PHASES: usize = ROUNDS * STEPS;
-const EVENTS: usize = PHASES * CHAINS;
+const EVENTS: usize = ROUNDS * STEPS * CHAINS;
 /// Registers of stretch, contraction, centre and sum; chains have those below.
 const STRETCH: usize = 15;
 const CONTRACT: usize = 14;
@@ -56,32 +55,11 @@ pub(crate) fn assembler_text() -> String {
 }
 
 fn block_text(width: Width) -> String {
-    let order = order(width);
-    let given = give_registers(&order, SUM);
-    let lines = |wanted: &dyn Fn(Side) -> bool| {
-        let mut text = String::new();
-        for instruction in order.iter().filter(|instruction| wanted(instruction.side)) {
-            let mut line = instruction.text.clone();
-            for (index, value) in instruction.values.iter().enumerate() {
-                let register = width.register_name(given[value]);
-                line = line.replace(&format!("%{index}"), &register);
-            }
-            text += &line;
-            text.push('\n');
-        }
-        text
-    };
-    let first = lines(&|side| side != Side::Old);
-    let turn = lines(&|_| true);
-    let last = lines(&|side| side == Side::Old);
-    let (enter, leave) = (enter(width), leave(width));
     let group = CHAINS * width.bytes;
     let advance = format!("add rdi, {group}\nadd rsi, {group}\n");
+    let turns = loop_text(&order(width), (width.register, SUM), &advance);
     let name = format!("soakproof_units_{}", width.name);
-    format!(
-        ".globl {name}\n.p2align 6\n{name}:\n{enter}{first}{advance}.p2align 6\n2:\n{turn}{advance}\
-         dec rcx\njnz 2b\n{last}{leave}"
-    )
+    function_text(&name, [&enter(width), &turns, &leave(width)])
 }
 
 impl Width {
@@ -93,10 +71,29 @@ impl Width {
     /// one, a group beyond the old.
     fn place(self, pointer: &str, is_old: bool, offset: usize) -> String {
         let before = BIAS + if is_old { CHAINS * self.bytes } else { 0 };
-        if offset < before {
-            format!("[{pointer} - {}]", before - offset)
-        } else {
-            format!("[{pointer} + {}]", offset - before)
+        place(pointer, offset, before)
+    }
+
+    fn multiply_add(self, step: Step, turn: &mut Turn) {
+        let name = |number| self.register_name(number);
+        if step.step + 1 < STEPS {
+            let shift = step.round * (STEPS - 1) + step.step;
+            let offset = step.chain * self.bytes + shift * SHIFT;
+            let addend = self.place("rsi", step.side == Side::Old, offset);
+            let text = format!("vfmadd213pd %0, {}, {addend}", name(STRETCH));
+            return step.put(turn, 0, text, &[step.state()]);
+        }
+        // The copy is of the constant: a copy of the state could lose a flip in the contraction.
+        let copied = format!("vmovapd %0, {}", name(CENTRE));
+        step.put(turn, 0, copied, &[step.next_state()]);
+        let text = format!("vfmadd231pd %0, %1, {}", name(CONTRACT));
+        step.put(turn, 0, text, &[step.next_state(), step.state()]);
+        let text = format!("vpaddq {0}, {0}, %0", name(SUM));
+        step.put(turn, FOLD_DELAY, text, &[step.state()]);
+        if step.round + 1 == ROUNDS {
+            let offset = step.chain * self.bytes;
+            let place = |is_old| self.place("rdi", is_old, offset);
+            step.renew(turn, 0, "vmovupd", (&place(true), &place(false)));
         }
     }
 }
@@ -110,23 +107,8 @@ fn order(width: Width) -> Vec<Instruction> {
         (EVENTS / 2 * width.integers).is_multiple_of(cycle),
         "halves hold whole cycles"
     );
-    for event in 0..EVENTS {
-        let (slot, chain) = (event / CHAINS, event % CHAINS);
-        let lead = chain * PHASES / CHAINS;
-        let phase = (slot + lead) % PHASES;
-        let side = if slot + lead < PHASES {
-            Side::Old
-        } else {
-            Side::New
-        };
-        let step = Step {
-            event,
-            chain,
-            round: phase / STEPS,
-            step: phase % STEPS,
-            side,
-        };
-        step.multiply_add(width, &mut turn);
+    for (event, step) in steps(CHAINS, ROUNDS, STEPS).enumerate() {
+        width.multiply_add(step, &mut turn);
         let side = if event < EVENTS / 2 {
             Side::Old
         } else {
@@ -152,77 +134,6 @@ fn integer_text(number: usize) -> String {
     let stream = number % STREAMS.len();
     let operation = (number / STREAMS.len() + stream) % OPERATIONS.len();
     OPERATIONS[operation].replace('%', STREAMS[stream])
-}
-
-/// A step of a chain.
-#[derive(Debug, Clone, Copy)]
-struct Step {
-    event: usize,
-    chain: usize,
-    round: usize,
-    step: usize,
-    side: Side,
-}
-
-impl Step {
-    fn state(self) -> Value {
-        Value {
-            chain: self.chain,
-            round: self.round,
-            is_product: false,
-        }
-    }
-
-    fn next_state(self) -> Value {
-        Value {
-            round: self.round + 1,
-            ..self.state()
-        }
-    }
-
-    fn put(self, turn: &mut Turn, delay: usize, text: String, values: &[Value]) {
-        let instruction = Instruction {
-            side: self.side,
-            text,
-            values: values.to_vec(),
-        };
-        turn.put(self.event, delay, instruction);
-    }
-
-    fn multiply_add(self, width: Width, turn: &mut Turn) {
-        let name = |number| width.register_name(number);
-        if self.step + 1 < STEPS {
-            let shift = self.round * (STEPS - 1) + self.step;
-            let offset = self.chain * width.bytes + shift * SHIFT;
-            let addend = width.place("rsi", self.side == Side::Old, offset);
-            let text = format!("vfmadd213pd %0, {}, {addend}", name(STRETCH));
-            return self.put(turn, 0, text, &[self.state()]);
-        }
-        // The copy is of the constant: a copy of the state could lose a flip in the contraction.
-        let copied = format!("vmovapd %0, {}", name(CENTRE));
-        self.put(turn, 0, copied, &[self.next_state()]);
-        let text = format!("vfmadd231pd %0, %1, {}", name(CONTRACT));
-        self.put(turn, 0, text, &[self.next_state(), self.state()]);
-        let text = format!("vpaddq {0}, {0}, %0", name(SUM));
-        self.put(turn, FOLD_DELAY, text, &[self.state()]);
-        if self.round + 1 == ROUNDS {
-            self.renew(width, turn);
-        }
-    }
-
-    /// Stores the state and loads the next element of the chain.
-    fn renew(self, width: Width, turn: &mut Turn) {
-        let offset = self.chain * width.bytes;
-        let text = format!("vmovupd {}, %0", width.place("rdi", true, offset));
-        self.put(turn, 0, text, &[self.next_state()]);
-        let begin = Self {
-            round: 0,
-            side: Side::Begin,
-            ..self
-        };
-        let text = format!("vmovupd %0, {}", width.place("rdi", false, offset));
-        begin.put(turn, 0, text, &[begin.state()]);
-    }
 }
 
 /// Constants, sums and streams from the tail; pointers, groups but the first.
