@@ -21,42 +21,58 @@ impl Detected {
     }
 }
 
+/// All sets, least first.
+const ALL: [InstructionSet; 7] = [
+    InstructionSet::Portable,
+    InstructionSet::X86,
+    InstructionSet::Sha,
+    InstructionSet::ScalarFma,
+    InstructionSet::Avx2,
+    InstructionSet::Avx512,
+    InstructionSet::Avx512Ifma,
+];
+
 /// Asks the processor.
 pub fn detect() -> Detected {
-    #[cfg_attr(
-        not(target_arch = "x86_64"),
-        expect(unused_mut, reason = "x86 adds to it")
-    )]
-    let mut sets = vec![InstructionSet::Portable];
-    #[cfg(target_arch = "x86_64")]
-    {
-        sets.push(InstructionSet::X86);
-        if is_x86_feature_detected!("sha")
-            && is_x86_feature_detected!("ssse3")
-            && is_x86_feature_detected!("sse4.1")
-        {
-            sets.push(InstructionSet::Sha);
+    let sets = ALL.into_iter().filter(|set| is_present(*set));
+    Detected {
+        sets: sets.collect(),
+    }
+}
+
+/// True when processor and operating system have `set`. Allocates nothing, so that a kernel may ask.
+#[cfg(target_arch = "x86_64")]
+pub(super) fn is_present(set: InstructionSet) -> bool {
+    match set {
+        InstructionSet::Portable | InstructionSet::X86 => true,
+        InstructionSet::Sha => {
+            is_x86_feature_detected!("sha")
+                && is_x86_feature_detected!("ssse3")
+                && is_x86_feature_detected!("sse4.1")
         }
-        let scalar = is_x86_feature_detected!("fma")
-            && is_x86_feature_detected!("bmi2")
-            && is_x86_feature_detected!("sse4.2");
-        if scalar {
-            sets.push(InstructionSet::ScalarFma);
+        InstructionSet::ScalarFma => {
+            is_x86_feature_detected!("fma")
+                && is_x86_feature_detected!("bmi2")
+                && is_x86_feature_detected!("sse4.2")
         }
-        if scalar && is_x86_feature_detected!("avx2") {
-            sets.push(InstructionSet::Avx2);
+        InstructionSet::Avx2 => {
+            is_present(InstructionSet::ScalarFma) && is_x86_feature_detected!("avx2")
         }
-        if scalar
-            && is_x86_feature_detected!("avx512f")
-            && is_x86_feature_detected!("avx512bw")
-            && is_x86_feature_detected!("avx512dq")
-            && is_x86_feature_detected!("avx512vl")
-        {
-            sets.push(InstructionSet::Avx512);
-            if is_x86_feature_detected!("avx512ifma") {
-                sets.push(InstructionSet::Avx512Ifma);
-            }
+        InstructionSet::Avx512 => {
+            is_present(InstructionSet::ScalarFma)
+                && is_x86_feature_detected!("avx512f")
+                && is_x86_feature_detected!("avx512bw")
+                && is_x86_feature_detected!("avx512dq")
+                && is_x86_feature_detected!("avx512vl")
+        }
+        InstructionSet::Avx512Ifma => {
+            is_present(InstructionSet::Avx512) && is_x86_feature_detected!("avx512ifma")
         }
     }
-    Detected { sets }
+}
+
+/// True when processor and operating system have `set`.
+#[cfg(not(target_arch = "x86_64"))]
+pub(super) fn is_present(set: InstructionSet) -> bool {
+    set == InstructionSet::Portable
 }

@@ -8,6 +8,7 @@
 use std::arch::global_asm;
 
 use super::layout::{Format, Kind, Parts, SHIFT, TAIL, Variant};
+use crate::kernels::isa;
 use crate::model::InstructionSet;
 
 global_asm!(include_str!(concat!(env!("OUT_DIR"), "/fma_blocks.s")));
@@ -60,7 +61,7 @@ pub(super) fn sweep(
         return false;
     };
     assert!(
-        crate::kernels::detect().has(set),
+        isa::is_present(set),
         "a path was chosen that this processor lacks"
     );
     let group = variant.kind.chains() * words;

@@ -9,7 +9,7 @@ use std::arch::global_asm;
 use std::ops::Range;
 
 use super::{ADDENDS, Arena, GROUP, LANES, SHIFTS, TAIL, VECTORS};
-use crate::kernels::detect;
+use crate::kernels::isa;
 use crate::model::InstructionSet;
 
 global_asm!(include_str!(concat!(env!("OUT_DIR"), "/units_blocks.s")));
@@ -22,7 +22,7 @@ unsafe extern "sysv64" {
 
 /// Sweeps by the block for `set`, which is AVX2 or AVX-512.
 pub(super) fn sweep(set: InstructionSet, arena: &mut Arena, sweeps: Range<usize>) {
-    assert!(detect().has(set), "chosen on a processor without it");
+    assert!(isa::is_present(set), "chosen on a processor without it");
     let wide = set == InstructionSet::Avx512;
     let groups = VECTORS / GROUP * if wide { 1 } else { 2 };
     let block = if wide {
