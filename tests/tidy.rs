@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 /// Files that may open `unsafe`. Add one only with a reason that no safe call could do the same.
 const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/crc.rs",
-    "src/kernels/float/exactness.rs",
+    "src/kernels/float/control.rs",
     "src/kernels/float/matrix_fma.rs",
     "src/kernels/float/scalar_fma.rs",
     "src/kernels/fma/blocks.rs",
@@ -32,7 +32,6 @@ const MAY_OPEN_UNSAFE: &[&str] = &[
     "src/kernels/vector/int52/ifma.rs",
     "src/kernels/vector/units/blocks.rs",
     "src/os/crash.rs",
-    "src/os/float_environment.rs",
     "src/os/memory.rs",
     "src/os/watchdog.rs",
     "src/os/worker_life.rs",

@@ -21,6 +21,7 @@ mod vector;
 mod work;
 
 pub use catalogue::{catalogue, find};
+pub use float::{FloatEnvironmentError, set_float_environment};
 pub use fma::unchecked_pass;
 pub use isa::{Detected, detect};
 pub use probe::{ClockProbe, probe_clock, probe_clock_mhz};

@@ -8,7 +8,6 @@ mod clock;
 mod command;
 mod crash;
 mod environment;
-mod float_environment;
 mod inhibit;
 mod kernel_log;
 mod lock;
@@ -35,7 +34,6 @@ pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
     own_socket, state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
 };
-pub use float_environment::{FloatEnvironmentError, set_float_environment};
 pub use inhibit::SleepInhibitor;
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};

@@ -74,7 +74,7 @@ fn read_assignment() -> Result<Assignment, String> {
 
 fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
     os::prepare_worker(assignment.parent).map_err(|e| os::with_cause(&e))?;
-    os::set_float_environment().map_err(|e| os::with_cause(&e))?;
+    kernels::set_float_environment().map_err(|e| os::with_cause(&e))?;
     let slot: &'static SharedWords = Box::leak(Box::new(
         SharedWords::inherit(assignment.slot).map_err(|e| os::with_cause(&e))?,
     ));

@@ -2,10 +2,8 @@
 //! numbers too small to be normal. Known answers hold for one environment only, and whoever started the
 //! process may have left another.
 
-#![cfg_attr(
-    target_arch = "x86_64",
-    expect(unsafe_code, reason = "the control register has no safe access")
-)]
+#[cfg(target_arch = "x86_64")]
+use super::control;
 
 /// Round to nearest with ties to even, keep subnormal numbers, trap nothing, no flag raised: the
 /// default of IEEE 754-2019 (sections 4.3.3, 7.1), and MXCSR after reset.
@@ -33,8 +31,8 @@ pub struct FloatEnvironmentError {
 pub fn set_float_environment() -> Result<(), FloatEnvironmentError> {
     #[cfg(target_arch = "x86_64")]
     {
-        write_control(DEFAULT);
-        let found = read_control() & !FLAGS;
+        control::write(DEFAULT);
+        let found = control::read() & !FLAGS;
         if found != DEFAULT {
             return Err(FloatEnvironmentError {
                 wanted: DEFAULT,
@@ -43,25 +41,6 @@ pub fn set_float_environment() -> Result<(), FloatEnvironmentError> {
         }
     }
     Ok(())
-}
-
-#[cfg(target_arch = "x86_64")]
-fn read_control() -> u32 {
-    let mut control = 0_u32;
-    // SAFETY: stores four bytes at the address of a local variable.
-    unsafe {
-        std::arch::asm!("stmxcsr [{}]", in(reg) &raw mut control, options(nostack, preserves_flags));
-    }
-    control
-}
-
-#[cfg(target_arch = "x86_64")]
-fn write_control(control: u32) {
-    // SAFETY: loads four bytes from the address of a local variable, with no reserved bit set. Rust
-    // assumes the default environment, which is what callers in this file establish.
-    unsafe {
-        std::arch::asm!("ldmxcsr [{}]", in(reg) &raw const control, options(nostack, readonly));
-    }
 }
 
 #[cfg(all(test, target_arch = "x86_64"))]
@@ -85,12 +64,12 @@ mod tests {
         }
         let wrong = black_box(judge as fn() -> bool);
         for other in OTHER {
-            write_control(other);
+            control::write(other);
             let was_wrong = wrong();
             set_float_environment().expect("the register can be written");
             assert!(was_wrong, "{other:#x} changes nothing");
             assert!(!wrong(), "after {other:#x}");
-            assert_eq!(read_control() & !FLAGS, DEFAULT);
+            assert_eq!(control::read() & !FLAGS, DEFAULT);
         }
     }
 }

@@ -2,10 +2,8 @@
 //! results are all exact leaves it clear; an operand in which a bit flipped may be rounded away in a sum
 //! without a trace in the result, but not without raising it.
 
-#![cfg_attr(
-    target_arch = "x86_64",
-    expect(unsafe_code, reason = "the control register has no safe access")
-)]
+#[cfg(target_arch = "x86_64")]
+use super::control;
 
 /// Flag of an inexact result in MXCSR.
 #[cfg(target_arch = "x86_64")]
@@ -17,34 +15,14 @@ const INEXACT: u32 = 1 << 5;
 pub(super) fn was_rounded(work: impl FnOnce()) -> bool {
     #[cfg(target_arch = "x86_64")]
     {
-        write_control(read_control() & !INEXACT);
+        control::write(control::read() & !INEXACT);
         work();
-        read_control() & INEXACT != 0
+        control::read() & INEXACT != 0
     }
     #[cfg(not(target_arch = "x86_64"))]
     {
         work();
         false
-    }
-}
-
-/// Counts as reading and writing memory, so that no work on memory is moved over it.
-#[cfg(target_arch = "x86_64")]
-fn read_control() -> u32 {
-    let mut control = 0_u32;
-    // SAFETY: stores four bytes at the address of a local variable.
-    unsafe {
-        std::arch::asm!("stmxcsr [{}]", in(reg) &raw mut control, options(nostack, preserves_flags));
-    }
-    control
-}
-
-#[cfg(target_arch = "x86_64")]
-fn write_control(control: u32) {
-    // SAFETY: loads four bytes from the address of a local variable, which hold what the register
-    // held but for a flag.
-    unsafe {
-        std::arch::asm!("ldmxcsr [{}]", in(reg) &raw const control, options(nostack, preserves_flags));
     }
 }
 

@@ -4,6 +4,9 @@
 
 mod answers;
 mod body;
+#[cfg(target_arch = "x86_64")]
+mod control;
+mod environment;
 mod exactness;
 mod float_chains;
 mod matrix_exact;
@@ -11,6 +14,8 @@ mod matrix_exact;
 mod matrix_fma;
 #[cfg(target_arch = "x86_64")]
 mod scalar_fma;
+
+pub use environment::{FloatEnvironmentError, set_float_environment};
 
 use super::{Body, KernelSpec};
 use crate::model::{InstructionSet, LoadClass, MemoryLevel, Unit};
