@@ -34,7 +34,8 @@ if [ -n "$program" ]; then
 fi
 packaging/build.sh "$work" "$program"
 package=$(echo "$work"/*.deb)
-dpkg-deb --info "$package" | grep -q 'Depends: .*libc6' || die "the package does not say that it needs libc6"
+# Read whole before it is searched: a reader that stops early would end `dpkg-deb` by a signal.
+[[ $(dpkg-deb --field "$package" Depends) == *libc6* ]] || die "the package does not say that it needs libc6"
 
 # A second version, for the upgrade.
 dpkg-deb --raw-extract "$package" "$work/newer"
