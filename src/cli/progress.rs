@@ -4,7 +4,7 @@
 use std::io::Write;
 use std::time::Duration;
 
-use crate::model::{CpuId, Entry, Mono, Plan, Quantity, Record, RunHeader, Sample};
+use crate::model::{CpuId, Entry, Mono, Plan, Record, RunHeader, Sample};
 use crate::os;
 use crate::report::{self, CoreProgress, CoreState, Progress};
 use crate::run::Observer;
@@ -155,7 +155,7 @@ fn progress_of(sample: &Sample, record: &Record, stage_began: Mono) -> Progress 
         stage_left,
         left: stage_left + later,
         cores: cores_of(sample, record, plan),
-        hottest: hottest(sample, record),
+        hottest: record.header.hottest_of_processor(sample),
         errors: record.findings.iter().map(|finding| finding.events).sum(),
     }
 }
@@ -188,14 +188,4 @@ fn cores_of(sample: &Sample, record: &Record, plan: &Plan) -> Vec<CoreProgress> 
         .iter()
         .map(|cpu| core(cpu.id))
         .collect()
-}
-
-fn hottest(sample: &Sample, record: &Record) -> Option<(String, f64)> {
-    let channels =
-        record.header.channels.iter().filter(|channel| {
-            channel.quantity == Quantity::Temperature && channel.role.is_processor()
-        });
-    channels
-        .filter_map(|channel| Some((channel.label.clone(), sample.reading(channel.id)?)))
-        .max_by(|(_, one), (_, other)| one.total_cmp(other))
 }

@@ -85,6 +85,20 @@ impl RunHeader {
             .find(|(kernel, ..)| kernel == name)
             .map(|(_, class, _)| *class)
     }
+
+    /// The thermometers of the processor.
+    pub fn processor_thermometers(&self) -> impl Iterator<Item = &Channel> {
+        self.channels
+            .iter()
+            .filter(|channel| channel.is_processor_thermometer())
+    }
+
+    /// Label and reading, in degrees Celsius, of the processor's hottest thermometer in `sample`.
+    pub fn hottest_of_processor(&self, sample: &Sample) -> Option<(String, f64)> {
+        self.processor_thermometers()
+            .filter_map(|channel| Some((channel.label.clone(), sample.reading(channel.id)?)))
+            .max_by(|(_, one), (_, other)| one.total_cmp(other))
+    }
 }
 
 /// Start or end of a stage.

@@ -112,6 +112,13 @@ pub struct Channel {
     pub slow: bool,
 }
 
+impl Channel {
+    /// True when it measures the temperature of the processor.
+    pub fn is_processor_thermometer(&self) -> bool {
+        self.quantity == Quantity::Temperature && self.role.is_processor()
+    }
+}
+
 /// One valid reading.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Reading {

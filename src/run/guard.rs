@@ -151,11 +151,9 @@ impl Guard {
     /// The processor thermometers that the guard trusts. Slow ones are in few rounds only, so they can
     /// neither be missed nor be seen to stand still.
     fn thermometers(&self) -> impl Iterator<Item = &Channel> {
-        self.channels.iter().filter(|channel| {
-            channel.quantity == Quantity::Temperature
-                && channel.role.is_processor()
-                && !channel.slow
-        })
+        self.channels
+            .iter()
+            .filter(|channel| channel.is_processor_thermometer() && !channel.slow)
     }
 
     fn missing(&mut self, readings: &[Reading], lost: &[(ChannelId, Loss)]) -> Option<Gap> {

@@ -4,7 +4,7 @@
 use crate::form::CheckFormError;
 use crate::kernels;
 use crate::model::{
-    FORMAT, GapKind, InstructionSet, LoadClass, Machine, Plan, Quantity, RunHeader, RunWish,
+    Channel, FORMAT, GapKind, InstructionSet, LoadClass, Machine, Plan, RunHeader, RunWish,
 };
 use crate::os::{self, Root};
 use crate::sensors::{InstrumentOptions, Instruments, read_check_interval, read_machine};
@@ -138,7 +138,7 @@ fn check_thermometer(
     let has_one = instruments
         .channels()
         .iter()
-        .any(|channel| channel.quantity == Quantity::Temperature && channel.role.is_processor());
+        .any(Channel::is_processor_thermometer);
     if has_one || !plan.needs_thermometer || without {
         return Ok(());
     }

@@ -222,9 +222,7 @@ fn find_gaps(channels: &[Channel], forbidden: &BTreeSet<ChannelId>) -> Vec<Gap> 
     };
     let any = |wanted: &dyn Fn(&Channel) -> bool| channels.iter().any(wanted);
     let readable = |channel: &Channel| !forbidden.contains(&channel.id);
-    let is_processor = |channel: &Channel| {
-        channel.quantity == Quantity::Temperature && channel.role.is_processor() && !channel.slow
-    };
+    let is_processor = |channel: &Channel| channel.is_processor_thermometer() && !channel.slow;
     if !any(&|channel| is_processor(channel) && readable(channel)) {
         add(
             GapKind::NoProcessorTemperature,

@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 
 use super::exposure::Place;
 use super::statistics::median;
-use crate::model::{CpuId, LoadClass, Mono, Quantity, Record, Rhythm, Sample, WorkerProgress};
+use crate::model::{CpuId, LoadClass, Mono, Record, Rhythm, Sample, WorkerProgress};
 
 /// Intervals that are compared: so many at the start, and as many in a row later.
 const STRETCH: usize = 10;
@@ -171,9 +171,7 @@ fn is_own(record: &Record, name: &str) -> bool {
 /// Degrees between the hottest processor thermometer and its own limit (without one: the judged limit).
 fn below_limit(record: &Record, sample: &Sample) -> Option<f64> {
     let judged_c = record.header.plan.heat.judged_c;
-    let thermometers = record.header.channels.iter();
-    let thermometers = thermometers
-        .filter(|channel| channel.quantity == Quantity::Temperature && channel.role.is_processor());
+    let thermometers = record.header.processor_thermometers();
     let left = thermometers.filter_map(|channel| {
         let reading = sample.reading(channel.id)?;
         Some(channel.limit.unwrap_or(judged_c) - reading)

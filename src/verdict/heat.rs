@@ -1,6 +1,6 @@
 //! Heat over a run: idle, peak, where it levels off, headroom.
 
-use crate::model::{Channel, HeatSummary, Mono, Plateau, Quantity, Record, Rhythm};
+use crate::model::{Channel, HeatSummary, Mono, Plateau, Record, Rhythm};
 
 use super::statistics::{mean, median};
 use super::thermal::{Fit, Model, fit_one, fit_two};
@@ -113,14 +113,6 @@ fn judge_course(channel: &Channel, stage: &EvenStage) -> Option<Course> {
     })
 }
 
-fn processor_channels(record: &Record) -> impl Iterator<Item = &Channel> {
-    record
-        .header
-        .channels
-        .iter()
-        .filter(|channel| channel.quantity == Quantity::Temperature && channel.role.is_processor())
-}
-
 fn hottest_channel(record: &Record) -> Option<&Channel> {
     let peak = |channel: &Channel| {
         let values = record
@@ -129,7 +121,10 @@ fn hottest_channel(record: &Record) -> Option<&Channel> {
             .filter_map(|sample| sample.reading(channel.id));
         values.filter(|value| value.is_finite()).reduce(f64::max)
     };
-    let known = processor_channels(record).filter_map(|channel| Some((channel, peak(channel)?)));
+    let known = record
+        .header
+        .processor_thermometers()
+        .filter_map(|channel| Some((channel, peak(channel)?)));
     known
         .max_by(|one, other| one.1.total_cmp(&other.1))
         .map(|(channel, _)| channel)

@@ -3,7 +3,7 @@
 
 use super::{Action, Core, Fault, WorkerId};
 use crate::model::{
-    Channel, CpuId, End, Entry, Finding, FindingKind, Gap, Moment, OnFinding, Quantity, Severity,
+    Channel, CpuId, End, Entry, Finding, FindingKind, Gap, Moment, OnFinding, Severity,
 };
 
 fn fault_of(cpu: Option<CpuId>, kernel: Option<&str>, kind: &FindingKind) -> Fault {
@@ -147,9 +147,10 @@ impl Core {
     pub(super) fn temperature_at(&self, cpu: Option<CpuId>) -> Option<f64> {
         let place = self.machine.cpus.iter().find(|known| Some(known.id) == cpu);
         let core = place.map(|place| place.core);
-        let thermometers = self.channels.iter().filter(|channel| {
-            channel.quantity == Quantity::Temperature && channel.role.is_processor()
-        });
+        let thermometers = self
+            .channels
+            .iter()
+            .filter(|channel| channel.is_processor_thermometer());
         let value = |channel: &Channel| {
             let reading = self
                 .readings

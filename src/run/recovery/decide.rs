@@ -1,6 +1,6 @@
 //! Why a run has no end on record. Pure: the record and what was gathered in, a conclusion out.
 
-use super::heartbeat::{clocks, heartbeat_words, hottest};
+use super::heartbeat::{clocks, heartbeat_words};
 use crate::model::{
     Aftermath, CrashManner, End, Entry, Finding, FindingKind, Record, Severity, Stamped, Trace,
     Witness,
@@ -231,7 +231,8 @@ fn last_heard(record: &Record, kind: FindingKind) -> Finding {
         stage: stage.map(|stage| stage.name.clone()).unwrap_or_default(),
         cpu: None,
         kernel: None,
-        temperature_c: sample.and_then(|sample| Some(hottest(record, sample)?.1)),
+        temperature_c: sample
+            .and_then(|sample| Some(record.header.hottest_of_processor(sample)?.1)),
         clock_mhz: sample.and_then(|sample| clocks(sample).into_iter().reduce(f64::min)),
         kind,
         events: 1,

@@ -25,7 +25,12 @@ pub fn heartbeat_words(record: &Record) -> String {
     )];
     words.push(load_words(record, sample));
     words.extend(silent_words(sample));
-    words.extend(hottest(record, sample).map(|(label, celsius)| format!("{label} {celsius:.1} C")));
+    words.extend(
+        record
+            .header
+            .hottest_of_processor(sample)
+            .map(|(label, celsius)| format!("{label} {celsius:.1} C")),
+    );
     words.extend(clock_words(sample));
     words.extend(core_voltage(record, sample));
     words.join(", ")
@@ -81,17 +86,6 @@ fn silent_words(sample: &Sample) -> Option<String> {
         more => format!(" and {more} more"),
     };
     (!silent.is_empty()).then(|| format!("no progress on {}{more}", named.join(", ")))
-}
-
-/// Hottest processor channel of a sample, degrees Celsius.
-pub(super) fn hottest(record: &Record, sample: &Sample) -> Option<(String, f64)> {
-    let channels =
-        record.header.channels.iter().filter(|channel| {
-            channel.quantity == Quantity::Temperature && channel.role.is_processor()
-        });
-    channels
-        .filter_map(|channel| Some((channel.label.clone(), sample.reading(channel.id)?)))
-        .max_by(|(_, one), (_, other)| one.total_cmp(other))
 }
 
 /// Core clocks under the kernels that ran, MHz.
