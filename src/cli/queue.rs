@@ -44,7 +44,9 @@ fn ask_service(service: &Service, action: &Action) -> Result<(), Failure> {
         Action::Pause => client.hold("pause").await,
         Action::Resume => client.hold("resume").await,
         Action::Release => client.hold("release").await,
-        Action::Add(_) | Action::Show | Action::Run(_) | Action::Stop { .. } => Ok(()),
+        Action::Add(_) | Action::Show | Action::Check | Action::Run(_) | Action::Stop { .. } => {
+            Ok(())
+        }
     })?;
     Ok(())
 }
@@ -71,6 +73,7 @@ fn refused(refusal: Refusal) -> Failure {
         | Refusal::NotOfTheQueue
         | Refusal::NotRunning(_)
         | Refusal::Storage(_)
+        | Refusal::Unwell(_)
         | Refusal::Ending => Exit::Other,
     };
     Failure {

@@ -33,6 +33,7 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         root,
         machine: wanted.machine.machine,
         socket: socket.unwrap_or_else(os::own_socket),
+        tcp: configuration.service.tcp,
         timing: Timing {
             notice: wanted.notice,
             settle: wanted.settle,

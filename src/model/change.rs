@@ -8,7 +8,7 @@ use super::setting::{Amount, Setting, SettingValue};
 use super::time::Wall;
 
 /// One setting taken from one value to another.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Move {
     /// Name of the setting.
     pub setting: String,
@@ -19,7 +19,7 @@ pub struct Move {
 }
 
 /// One declared alteration of settings.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Change {
     /// Number within the machine's ledger, from 1.
     pub number: u32,
@@ -32,7 +32,7 @@ pub struct Change {
 }
 
 /// Settings that the person names as good, with the run that proves it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct KnownGood {
     /// Name of the profile.
     pub name: String,
@@ -45,7 +45,7 @@ pub struct KnownGood {
 }
 
 /// What the person wrote into the ledger.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case", tag = "entry")]
 pub enum LedgerEntry {
     /// A setting declared, or declared anew: the later one holds.
@@ -67,7 +67,7 @@ pub enum LedgerEntry {
 }
 
 /// An entry with its place and time.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct LedgerRow {
     /// Number in the store, growing.
     pub number: i64,

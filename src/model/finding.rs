@@ -6,7 +6,7 @@ use super::load::CpuId;
 use super::time::Moment;
 
 /// A wrong answer of a compute or contention kernel.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Mismatch {
     /// Number of the pass on this worker, from 0.
     pub pass: u64,
@@ -28,7 +28,7 @@ impl Mismatch {
 }
 
 /// How a memory fault behaved when it was looked at again.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum MemoryFaultClass {
     /// Read again it was right: the read went wrong.
@@ -40,7 +40,7 @@ pub enum MemoryFaultClass {
 }
 
 /// A wrong word of memory.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct MemoryFault {
     /// Pass on this worker, from 0.
     pub pass: u64,
@@ -71,7 +71,19 @@ impl MemoryFault {
 }
 
 /// How bad a hardware error is, by its own report.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Severity {
     /// Corrected by the hardware.
@@ -83,7 +95,7 @@ pub enum Severity {
 }
 
 /// How a machine went down.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CrashManner {
     /// It hung until a watchdog or a person reset it.
@@ -97,7 +109,7 @@ pub enum CrashManner {
 }
 
 /// One kind of evidence against the machine.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case", tag = "kind")]
 pub enum FindingKind {
     /// A kernel's answer was wrong.
@@ -162,7 +174,7 @@ pub enum FindingKind {
 }
 
 /// One piece of evidence against the machine, with its circumstances.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Finding {
     /// When it was seen.
     pub at: Moment,

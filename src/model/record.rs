@@ -17,7 +17,7 @@ use super::verdict::Verdict;
 pub const FORMAT: u32 = 1;
 
 /// What the person declared about the settings under test.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Declared {
     /// Core clock per load class in MHz, where declared; of the performance cores, where the processor
     /// mixes kinds.
@@ -31,6 +31,7 @@ pub struct Declared {
     pub note: String,
     /// Where the ledger stood; none in records that were made without one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Object>)]
     pub standing: Option<Box<Standing>>,
 }
 

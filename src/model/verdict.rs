@@ -9,7 +9,19 @@ use super::load::LoadClass;
 
 /// The five grades; the first that applies in this order: failed, marginal, inconclusive,
 /// provisional, proven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Grade {
     /// A wrong answer, trap, stall, uncorrected hardware error, reset, or over-hot machine.
