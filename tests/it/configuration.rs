@@ -94,6 +94,7 @@ fn every_key_stands_in_the_example() {
 
 /// Each mistake with its line and column and what would be right, all at once.
 #[test]
+#[expect(clippy::too_many_lines, reason = "a table of cases")]
 fn each_mistake_is_told_with_its_place_and_what_would_be_right() {
     let text = r#"[service]
 store = "records"

@@ -54,18 +54,8 @@ fn queue() -> QueueView {
     }
 }
 
-#[test]
-fn figures_are_in_base_units_under_the_names_of_the_trade() {
-    let channels = [
-        channel(0, Quantity::Temperature, "die \"0\"\\"),
-        channel(1, Quantity::Voltage, "core"),
-        channel(2, Quantity::Fan, "front"),
-        channel(3, Quantity::Clock, "cpu0"),
-        channel(4, Quantity::CorrectedErrors, "mc0"),
-        channel(5, Quantity::Power, "silent"),
-    ];
-    let values = [(0, 71.5), (1, 1250.0), (2, 1200.0), (3, 3600.0), (4, 7.0)];
-    let worker = WorkerProgress {
+fn worker() -> WorkerProgress {
+    WorkerProgress {
         cpu: CpuId(3),
         load: 0,
         kernel: 0,
@@ -77,7 +67,20 @@ fn figures_are_in_base_units_under_the_names_of_the_trade() {
         load_steps: 0,
         silent_ns: 0,
         pausing: false,
-    };
+    }
+}
+
+#[test]
+fn figures_are_in_base_units_under_the_names_of_the_trade() {
+    let channels = [
+        channel(0, Quantity::Temperature, "die \"0\"\\"),
+        channel(1, Quantity::Voltage, "core"),
+        channel(2, Quantity::Fan, "front"),
+        channel(3, Quantity::Clock, "cpu0"),
+        channel(4, Quantity::CorrectedErrors, "mc0"),
+        channel(5, Quantity::Power, "silent"),
+    ];
+    let values = [(0, 71.5), (1, 1250.0), (2, 1200.0), (3, 3600.0), (4, 7.0)];
     let sample = Sample {
         at: Moment {
             mono: Mono(0),
@@ -89,7 +92,7 @@ fn figures_are_in_base_units_under_the_names_of_the_trade() {
                 value,
             })
             .to_vec(),
-        workers: vec![worker],
+        workers: vec![worker()],
         ..Sample::default()
     };
     let runs = [

@@ -154,6 +154,57 @@ fn over_tcp_only_those_with_the_token_get_in_by_its_name_and_from_its_own_pages(
     problem(&super::raw(&site, page.as_bytes()), 403, "web page");
 }
 
+/// JSON of 100 MB, told at its head and sent all the same.
+fn send_a_huge_body(at: SocketAddr, own: &str) {
+    let mut stream = TcpStream::connect(at).expect("connects");
+    stream.set_read_timeout(Some(PATIENCE)).expect("set");
+    let size = 100_000_000;
+    let head = format!(
+        "POST /v1/queue HTTP/1.1\r\n{own}content-type: application/json\r\ncontent-length: {size}\r\n\r\n"
+    );
+    stream.write_all(head.as_bytes()).expect("sent");
+    let chunk = vec![b' '; 1 << 20];
+    let sent = (0..size / chunk.len())
+        .take_while(|_| stream.write_all(&chunk).is_ok())
+        .count();
+    let mut answer = Vec::new();
+    drop(stream.read_to_end(&mut answer));
+    assert!(sent < 90, "{sent} MiB were taken in");
+    problem(&String::from_utf8_lossy(&answer), 413, "");
+}
+
+/// 1,000 connections that say nothing.
+fn take_all_places(at: SocketAddr) -> Vec<TcpStream> {
+    let idle: Vec<TcpStream> = (0..1000)
+        .filter_map(|_| TcpStream::connect(at).ok())
+        .collect();
+    assert!(idle.len() >= 900, "{} connections", idle.len());
+    let mut refused = 0;
+    for mut stream in idle.iter().rev().take(50) {
+        stream
+            .set_read_timeout(Some(Duration::from_secs(5)))
+            .expect("set");
+        let mut answer = String::new();
+        if stream.read_to_string(&mut answer).is_ok() && !answer.is_empty() {
+            problem(&answer, 503, "try again");
+            refused += 1;
+        }
+    }
+    assert!(refused >= 40, "{refused} of 50 were told");
+    idle
+}
+
+/// A head that never ends.
+fn begin_and_fall_silent(at: SocketAddr) {
+    let mut slow = TcpStream::connect(at).expect("connects");
+    slow.set_read_timeout(Some(PATIENCE)).expect("set");
+    slow.write_all(b"GET /v1/queue HTTP/1.1\r\nhost: loc")
+        .expect("sent");
+    let mut answer = String::new();
+    slow.read_to_string(&mut answer).expect("text");
+    problem(&answer, 408, "whole head");
+}
+
 #[test]
 fn whoever_asks_too_much_is_told_so_and_the_run_goes_on() {
     let site = Site::new();
@@ -188,52 +239,12 @@ fn whoever_asks_too_much_is_told_so_and_the_run_goes_on() {
         .starts_with("HTTP/1.1 431")
     );
 
-    // JSON of 100 MB, told at its head and sent all the same.
-    let mut stream = TcpStream::connect(at).expect("connects");
-    stream.set_read_timeout(Some(PATIENCE)).expect("set");
-    let size = 100_000_000;
-    let head = format!(
-        "POST /v1/queue HTTP/1.1\r\n{own}content-type: application/json\r\ncontent-length: {size}\r\n\r\n"
-    );
-    stream.write_all(head.as_bytes()).expect("sent");
-    let chunk = vec![b' '; 1 << 20];
-    let sent = (0..size / chunk.len())
-        .take_while(|_| stream.write_all(&chunk).is_ok())
-        .count();
-    let mut answer = Vec::new();
-    drop(stream.read_to_end(&mut answer));
-    assert!(sent < 90, "{sent} MiB were taken in");
-    problem(&String::from_utf8_lossy(&answer), 413, "");
-
-    // 1,000 connections that say nothing.
-    let idle: Vec<TcpStream> = (0..1000)
-        .filter_map(|_| TcpStream::connect(at).ok())
-        .collect();
-    assert!(idle.len() >= 900, "{} connections", idle.len());
-    let mut refused = 0;
-    for mut stream in idle.iter().rev().take(50) {
-        stream
-            .set_read_timeout(Some(Duration::from_secs(5)))
-            .expect("set");
-        let mut answer = String::new();
-        if stream.read_to_string(&mut answer).is_ok() && !answer.is_empty() {
-            problem(&answer, 503, "try again");
-            refused += 1;
-        }
-    }
-    assert!(refused >= 40, "{refused} of 50 were told");
+    send_a_huge_body(at, &own);
+    let idle = take_all_places(at);
     // Whoever is at the machine still gets in.
     assert_eq!(site.state_of(id), "running");
     drop(idle);
-
-    // A head that never ends.
-    let mut slow = TcpStream::connect(at).expect("connects");
-    slow.set_read_timeout(Some(PATIENCE)).expect("set");
-    slow.write_all(b"GET /v1/queue HTTP/1.1\r\nhost: loc")
-        .expect("sent");
-    let mut answer = String::new();
-    slow.read_to_string(&mut answer).expect("text");
-    problem(&answer, 408, "whole head");
+    begin_and_fall_silent(at);
 
     assert_eq!(
         workers.len(),
