@@ -94,7 +94,7 @@ fn try_to_recover(
 fn told(recovery: &Recovery) {
     for run in &recovery.closed {
         tell(&format!(
-            "run {} (`{}`) had no verdict and is closed now: {}: {}; see `soakproof report {}`",
+            "run {} (`{}`) had no verdict and is closed now: {}: {} See `soakproof report {}`.",
             run.number,
             report::escape(&run.record.header.plan.suite),
             run.verdict.grade,
