@@ -95,7 +95,7 @@ fn try_to_recover(
 fn told(recovery: &RecoveryBody) {
     for line in &recovery.closed {
         tell(&format!(
-            "run {} (`{}`) had no verdict and is closed now: {}: {}; see `soakproof report {}`",
+            "run {} (`{}`) had no verdict and is closed now: {}: {} See `soakproof report {}`.",
             line.run,
             report::escape(&line.suite),
             line.grade,

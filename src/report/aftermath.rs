@@ -43,7 +43,7 @@ pub(super) fn say_aftermath(page: &mut Page, record: &Record, style: &Style) {
             format!("asked: {}", asked.join(", "))
         };
         let at = instant(aftermath.at.wall, &style.zone);
-        page.say("looked back", &format!("{at}, {asked}"));
+        page.say("gathered", &format!("{at}, {asked}"));
         for (witness, reason) in &aftermath.silent {
             let words = format!("{}: {reason}", witness_words(*witness));
             page.say("not asked", &words);

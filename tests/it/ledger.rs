@@ -6,7 +6,6 @@ mod advice;
 mod changes;
 mod declarations;
 mod fingerprints;
-mod session;
 mod table;
 mod verdicts;
 

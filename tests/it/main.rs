@@ -16,6 +16,7 @@ mod memory_vectors;
 mod memory_walks;
 mod notices;
 mod program;
+mod readme;
 mod records;
 mod recovery;
 mod reports;
