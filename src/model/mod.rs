@@ -6,6 +6,8 @@
 
 mod aftermath;
 mod change;
+mod cooling;
+mod diagnosis;
 mod finding;
 mod fingerprint;
 mod job;
@@ -21,6 +23,8 @@ mod verdict;
 
 pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use change::{Change, KnownGood, LastGood, LedgerEntry, LedgerRow, Move, Standing};
+pub use cooling::{Cooling, HottestDay, PackagePower};
+pub use diagnosis::{Diagnosis, Evidence, Pattern};
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
     Severity,

@@ -57,6 +57,9 @@ pub struct HeatLimits {
     pub margin_c: f64,
     /// Memory-module stop ceiling (85).
     pub memory_module_c: f64,
+    /// Air temperature on the hottest day that the machine is to stand, where the suite names one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hottest_day_c: Option<f64>,
 }
 
 impl Default for HeatLimits {
@@ -68,6 +71,7 @@ impl Default for HeatLimits {
             fallback_c: 95.0,
             margin_c: 5.0,
             memory_module_c: 85.0,
+            hottest_day_c: None,
         }
     }
 }

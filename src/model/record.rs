@@ -27,6 +27,9 @@ pub struct Declared {
     pub kind_clock_mhz: Vec<(String, f64)>,
     /// Air temperature in degrees Celsius.
     pub ambient_c: Option<f64>,
+    /// Air temperature on the hottest day that the machine is to stand, in degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hottest_day_c: Option<f64>,
     /// Free words.
     pub note: String,
     /// Where the ledger stood; none in records that were made without one.

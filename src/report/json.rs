@@ -7,6 +7,7 @@
 //!   `workers` (final counts), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
 //!   a run had ended without a word), `notes` (a person's words), `sample_count`.
 //! - `verdict`: the verdict that holds, null where there is none; `earlier_verdicts`: those it revised.
+//! - `attribution`: the change that a bad verdict goes back to (`attribution_json`).
 //!
 //! Samples are not in it: they are the bulk of a record. 64-bit patterns are whole JSON numbers; a
 //! reader that keeps numbers as floats takes the `expected_hex` and `got_hex` beside them.
@@ -14,6 +15,7 @@
 use serde::Serialize;
 use serde_json::{Value, json};
 
+use super::diagnosis::attribution_json;
 use super::units::rfc3339;
 use crate::model::{Record, RunHeader};
 
@@ -39,6 +41,7 @@ pub fn report_json(number: Option<i64>, record: &Record) -> Value {
         "schema": REPORT_SCHEMA,
         "run": run_json(number, record),
         "verdict": record.verdict().map(value),
+        "attribution": attribution_json(record),
         "earlier_verdicts": record.verdicts.iter().take(earlier).map(value).collect::<Vec<_>>(),
     });
     add_hex(&mut report);

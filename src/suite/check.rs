@@ -28,6 +28,8 @@ const CLAIM_TIME: (Duration, Duration) = (Duration::from_mins(1), Duration::from
 const CONFIDENCE: (f64, f64) = (0.5, 0.999);
 /// Temperatures that can be meant, degrees Celsius.
 const CELSIUS: (f64, f64) = (30.0, 120.0);
+/// Air temperatures that can be meant, degrees Celsius.
+const AIR_CELSIUS: (f64, f64) = (-40.0, 70.0);
 /// Margins that can be meant, degrees.
 const MARGIN_CELSIUS: (f64, f64) = (0.0, 40.0);
 /// Most stages, so that a slip of the keyboard does not become a plan of a year.
@@ -49,13 +51,14 @@ const SUITE_KEYS: [&str; 8] = [
     "stage",
 ];
 const CLAIM_KEYS: [&str; 4] = ["confidence", "total", "per-class", "walks"];
-const HEAT_KEYS: [&str; 6] = [
+const HEAT_KEYS: [&str; 7] = [
     "judged",
     "maker",
     "below-critical",
     "fallback",
     "margin",
     "memory-module",
+    "hottest-day",
 ];
 const STAGE_KEYS: [&str; 4] = ["name", "time", "gate", "load"];
 const ASSERT_WORDS: [&str; 4] = ["answers", "heat", "clock", "memory"];
@@ -188,6 +191,8 @@ fn check_heat(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> HeatLimits {
     }
     let maker = keys.number(draft, "maker", CELSIUS);
     heat.maker_c = maker.map(|number| number.value);
+    let hottest = keys.number(draft, "hottest-day", AIR_CELSIUS);
+    heat.hottest_day_c = hottest.map(|number| number.value);
     heat
 }
 

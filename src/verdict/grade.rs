@@ -8,7 +8,7 @@ use crate::model::{
 
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
-use super::{clock, effective, heat, next, rules, standing, voltage, words};
+use super::{clock, diagnosis, effective, heat, next, rules, standing, voltage, words};
 
 /// Confidence of the bounds where the suite names none.
 const CONFIDENCE: f64 = 0.95;
@@ -47,6 +47,7 @@ pub fn judge(record: &Record) -> Verdict {
         heat,
         clocks,
         voltages: voltage::summarise(record),
+        diagnoses: Vec::new(),
         next: Vec::new(),
         complete: matches!(
             record.end.as_ref().map(|end| &end.what),
@@ -54,6 +55,7 @@ pub fn judge(record: &Record) -> Verdict {
         ),
     };
     verdict.headline = headline(record, &verdict);
+    verdict.diagnoses = diagnosis::diagnose(record, &verdict);
     verdict.next = next::advise(record, &verdict);
     verdict
 }

@@ -254,7 +254,28 @@ pub(super) fn of_heat(record: &Record, heat: Option<&HeatSummary>) -> Vec<Rule> 
         figure.to_owned(),
         "under 1 degree in 10 min after an even hour",
     ));
+    rules.extend(of_hottest_day(record, heat));
     rules
+}
+
+/// What is left on the hottest day that was declared; told, because today's air decides the grade.
+fn of_hottest_day(record: &Record, heat: &HeatSummary) -> Option<Rule> {
+    let declared = record.header.declared.hottest_day_c;
+    let hot_c = declared.or(record.header.plan.heat.hottest_day_c)?;
+    let day = heat
+        .cooling
+        .as_ref()
+        .and_then(|cooling| cooling.hottest_day);
+    let figure = match day {
+        Some(day) => format!("headroom {:.1} C at {hot_c:.0} C air", day.headroom_c),
+        None => format!("{hot_c:.0} C air: how hot the air was today is not known"),
+    };
+    Some(rule(
+        "hottest-day",
+        RuleEffect::Told,
+        figure,
+        "at least 0 C",
+    ))
 }
 
 /// Clocks against what was declared.

@@ -39,6 +39,8 @@ pub(in crate::service) struct WishBody {
     kind_clock_mhz: Vec<(String, f64)>,
     #[serde(default)]
     ambient_c: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    hottest_day_c: Option<f64>,
     #[serde(default)]
     note: String,
     #[serde(default)]
@@ -55,6 +57,7 @@ impl From<RunWish> for WishBody {
             clock_mhz: wish.declared.clock_mhz,
             kind_clock_mhz: wish.declared.kind_clock_mhz,
             ambient_c: wish.declared.ambient_c,
+            hottest_day_c: wish.declared.hottest_day_c,
             note: wish.declared.note,
             maker_limit_c: wish.maker_limit_c,
             without_thermometer: wish.without_thermometer,
@@ -71,6 +74,7 @@ impl From<WishBody> for RunWish {
                 clock_mhz: body.clock_mhz,
                 kind_clock_mhz: body.kind_clock_mhz,
                 ambient_c: body.ambient_c,
+                hottest_day_c: body.hottest_day_c,
                 note: body.note,
                 standing: None,
             },

@@ -70,6 +70,7 @@ pub(crate) fn header(id: &str, note: &str) -> RunHeader {
         declared: Declared {
             note: note.to_owned(),
             ambient_c: Some(21.3),
+            hottest_day_c: None,
             clock_mhz: vec![(LoadClass::WideVector, 4650.1)],
             kind_clock_mhz: Vec::new(),
             standing: None,
@@ -231,6 +232,7 @@ pub(crate) fn verdict(grade: Grade) -> Verdict {
         heat: None,
         clocks: Vec::new(),
         voltages: Vec::new(),
+        diagnoses: Vec::new(),
         next: vec!["run the hour".to_owned()],
         complete: true,
     }

@@ -199,6 +199,7 @@ pub(super) fn record() -> Record {
             clock_mhz: vec![(LoadClass::WideVector, 4650.0)],
             kind_clock_mhz: Vec::new(),
             ambient_c: Some(21.5),
+            hottest_day_c: None,
             note: "core supply lowered by one step".to_owned(),
             standing: None,
         },
@@ -285,6 +286,7 @@ pub(super) fn heat() -> HeatSummary {
         limit_c: 90.0,
         headroom_c: 11.5,
         plateau: Plateau::Settled,
+        cooling: None,
     }
 }
 
@@ -352,6 +354,7 @@ pub(super) fn verdict() -> Verdict {
             step_mv: Some(8.0),
             slope: None,
         }],
+        diagnoses: Vec::new(),
         next: vec![
             "run the suite `overnight` for a longer claim".to_owned(),
             "give the right to read hardware errors".to_owned(),
