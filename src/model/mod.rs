@@ -15,6 +15,7 @@ mod load;
 mod machine;
 mod notice;
 mod plan;
+mod program;
 mod record;
 mod sample;
 mod setting;
@@ -41,6 +42,7 @@ pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
     StageGate,
 };
+pub use program::{PlannedProgram, ProgramFault, ProgramRun};
 pub use record::{Declared, End, Entry, FORMAT, Record, RunHeader, StageMark, Stamped};
 pub use sample::{Channel, ChannelId, Loss, Quantity, Reading, Role, Sample, WorkerProgress};
 pub use setting::{Amount, Harder, Setting, SettingKind, SettingValue};

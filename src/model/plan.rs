@@ -5,6 +5,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::load::{CpuId, LoadClass};
+use super::program::PlannedProgram;
 
 /// What to do when the first finding turns up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -131,8 +132,18 @@ pub struct PlannedLoad {
 pub struct Segment {
     /// Its length.
     pub length: Duration,
-    /// What runs; empty means idle (baseline, cool-down).
+    /// What runs; empty means idle (baseline, cool-down), unless programs run.
     pub loads: Vec<PlannedLoad>,
+    /// Programs of the person's beside it, or alone.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub programs: Vec<PlannedProgram>,
+}
+
+impl Segment {
+    /// True when nothing runs in it.
+    pub fn is_idle(&self) -> bool {
+        self.loads.is_empty() && self.programs.is_empty()
+    }
 }
 
 /// What must hold before the next stage starts.
@@ -166,7 +177,7 @@ impl Stage {
 
     /// True when nothing runs in it.
     pub fn is_idle(&self) -> bool {
-        self.segments.iter().all(|segment| segment.loads.is_empty())
+        self.segments.iter().all(Segment::is_idle)
     }
 }
 
@@ -221,7 +232,7 @@ impl Plan {
     pub fn load_length(&self) -> Duration {
         let stages = self.stages.iter().flat_map(|stage| &stage.segments);
         stages
-            .filter(|segment| !segment.loads.is_empty())
+            .filter(|segment| !segment.is_idle())
             .map(|segment| segment.length)
             .sum()
     }

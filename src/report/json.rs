@@ -4,7 +4,7 @@
 //! - `run`: `number` (null outside a store), `id`, `program`, `suite`, `simulated`, `started` and `ended`
 //!   (RFC 3339 in UTC; `ended` null while open), `length_s` (as far as known), `end` (object with `why`), `plan`,
 //!   `machine`, `channels`, `declared`, `kernels` (list of `name`, `class`, `instruction_set`), `stages` (marks),
-//!   `workers` (final counts), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
+//!   `workers` (final counts), `program_runs` (of the person's that went well), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
 //!   a run had ended without a word), `notes` (a person's words), `sample_count`.
 //! - `verdict`: the verdict that holds, null where there is none; `earlier_verdicts`: those it revised.
 //! - `attribution`: the change that a bad verdict goes back to (`attribution_json`).
@@ -68,6 +68,7 @@ fn run_json(number: Option<i64>, record: &Record) -> Value {
         "kernels": kernels_json(header),
         "stages": value(&record.stages),
         "workers": value(&record.workers),
+        "program_runs": value(&record.program_runs),
         "findings": value(&record.findings),
         "gaps": value(&record.gaps),
         "stop_marks": value(&record.stop_marks),

@@ -18,6 +18,7 @@ mod measured;
 mod notices;
 mod page;
 mod plan;
+mod program;
 mod progress;
 mod queue;
 mod record;

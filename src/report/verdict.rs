@@ -3,6 +3,7 @@
 use super::aftermath::say_notes;
 use super::diagnosis::{say_attribution, say_diagnoses};
 use super::page::{Page, Style};
+use super::program::program_words;
 use super::standing::say_standing;
 use super::units::{count, counted, figure, instant, per_cent, span, time_of_day};
 use crate::model::{
@@ -258,6 +259,12 @@ fn kind_words(kind: &FindingKind) -> String {
                 counted(*events, "event", "events")
             )
         }
+        FindingKind::OwnProgram {
+            program,
+            number,
+            failure,
+            words,
+        } => program_words((program, *number), failure, words),
         FindingKind::CoolingStopped { label } => format!("cooling stopped: {label} stands still"),
         FindingKind::Reset { manner, evidence } => {
             format!("reset, {}: {evidence}", manner_words(*manner))

@@ -11,6 +11,7 @@ use crate::form::{At, CheckFormError, Draft, Keys, check_form, hint, quoted, ren
 use crate::model::{Asserts, Claim, HeatLimits, LoadClass, OnFinding, StageGate};
 
 use super::check_load::check_load;
+use super::check_program::check_programs;
 use super::exposure::{best_exposure, check_reach};
 use super::kernel_fact::{KernelBody, KernelFact, find};
 use super::written::{LoadSpec, Place, Placement, StageSpec, Suite};
@@ -60,7 +61,7 @@ const HEAT_KEYS: [&str; 7] = [
     "memory-module",
     "hottest-day",
 ];
-const STAGE_KEYS: [&str; 4] = ["name", "time", "gate", "load"];
+const STAGE_KEYS: [&str; 5] = ["name", "time", "gate", "load", "program"];
 const ASSERT_WORDS: [&str; 4] = ["answers", "heat", "clock", "memory"];
 const CLASS_WORDS: [(&str, LoadClass); 5] = [
     ("scalar-integer", LoadClass::ScalarInteger),
@@ -290,6 +291,8 @@ fn check_stage<'a>(
     let gate = keys.word(draft, "gate", &GATE_WORDS);
     let tables = keys.tables(draft, "load", "[[stage.load]]");
     let loads = check_loads(draft, &tables, kernels);
+    let tables = keys.tables(draft, "program", "[[stage.program]]");
+    let programs = check_programs(draft, &tables, &loads);
     let (Some(title), Some(time)) = (&name, time) else {
         return (name, None);
     };
@@ -299,6 +302,7 @@ fn check_stage<'a>(
         time: time.value,
         gate: gate.map_or(StageGate::NoFinding, |word| word.value),
         loads,
+        programs,
         time_place: Place { line, column },
     };
     (name, Some(stage))
@@ -354,7 +358,9 @@ fn check_claim_fits(
         );
     }
     let last = stages.last();
-    let cooled = last.is_some_and(|stage| stage.loads.is_empty() && stage.time >= COOL_DOWN);
+    let cooled = last.is_some_and(|stage| {
+        stage.loads.is_empty() && stage.programs.is_empty() && stage.time >= COOL_DOWN
+    });
     if !cooled {
         let least = render_duration(COOL_DOWN);
         let message = format!(

@@ -24,6 +24,7 @@ pub fn judge(record: &Record) -> Verdict {
         gaps: unmeasured,
     } = clock::summarise(record);
     let mut all = rules::of_findings(record);
+    all.extend(rules::of_programs(record));
     all.extend(rules::of_course(record));
     all.extend(rules::of_claim(record, &total, &classes));
     all.extend(rules::of_gaps(record, &record.gaps));
@@ -109,7 +110,8 @@ fn causes(record: &Record) -> Vec<Cause> {
 }
 
 /// True for an error of the load or of the machine under it. Heat that the guard stopped is no error: it
-/// says nothing about how often answers go wrong.
+/// says nothing about how often answers go wrong. A program of the person's is no checked load, so its
+/// failure is no error in checked time either.
 fn is_error(finding: &Finding) -> bool {
     match &finding.kind {
         FindingKind::WrongAnswer(_)
@@ -120,7 +122,8 @@ fn is_error(finding: &Finding) -> bool {
         FindingKind::HardwareError { severity, .. } => *severity != Severity::Corrected,
         FindingKind::OverHot { .. }
         | FindingKind::Throttled { .. }
-        | FindingKind::CoolingStopped { .. } => false,
+        | FindingKind::CoolingStopped { .. }
+        | FindingKind::OwnProgram { .. } => false,
     }
 }
 

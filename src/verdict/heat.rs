@@ -171,7 +171,7 @@ fn points(record: &Record, channel: &Channel) -> Vec<(Mono, bool, f64)> {
         let value = sample
             .reading(channel.id)
             .filter(|value| value.is_finite())?;
-        Some((sample.at.mono, !sample.workers.is_empty(), value))
+        Some((sample.at.mono, record.is_loaded(sample), value))
     });
     known.collect()
 }

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use crate::model::{
-    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, Grade, HeatSummary,
-    LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
+    Cause, ClassStatement, ClockSummary, CpuId, End, Finding, FindingKind, Gap, GapKind, Grade,
+    HeatSummary, LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
 };
 
 use super::effective::Course;
@@ -43,6 +43,7 @@ pub(super) fn effect_of(
         FindingKind::Trap { .. } | FindingKind::Stall { .. } => fails(Cause::Crash),
         FindingKind::OverHot { .. } => fails(Cause::Heat),
         FindingKind::Reset { .. } => fails(Cause::Reset),
+        FindingKind::OwnProgram { .. } => fails(Cause::OwnProgram),
         FindingKind::HardwareError {
             severity: Severity::Corrected,
             ..
@@ -65,6 +66,7 @@ fn finding_rule(kind: &FindingKind) -> &'static str {
         FindingKind::OverHot { .. } => "stop-ceiling",
         FindingKind::Throttled { .. } => "throttling",
         FindingKind::CoolingStopped { .. } => "cooling",
+        FindingKind::OwnProgram { .. } => "own-programs",
         FindingKind::Reset { .. } => "machine-stays-up",
     }
 }
@@ -113,6 +115,29 @@ pub(super) fn of_findings(record: &Record) -> Vec<Rule> {
         ));
     }
     rules
+}
+
+/// Runs of the person's programs that went well.
+pub(super) fn of_programs(record: &Record) -> Option<Rule> {
+    let mut runs: BTreeMap<&str, u64> = BTreeMap::new();
+    for run in &record.program_runs {
+        *runs.entry(&run.what.program).or_default() += 1;
+    }
+    let words = runs
+        .iter()
+        .map(|(name, runs)| format!("{} of `{name}`", counted(*runs, "run")));
+    let words: Vec<String> = words.collect();
+    let failed = |finding: &Finding| matches!(finding.kind, FindingKind::OwnProgram { .. });
+    if words.is_empty() || record.findings.iter().any(failed) {
+        return None;
+    }
+    let figure = format!("{} ended well", words.join(", "));
+    Some(rule(
+        "own-programs",
+        RuleEffect::Met,
+        figure,
+        "status 0, the same output, in time",
+    ))
 }
 
 /// Whole stages under load, and how the run ended.

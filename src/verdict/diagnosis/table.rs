@@ -155,6 +155,16 @@ pub(super) const TABLE: &[Row] = &[
         "that core's own voltage or clock, where it can be set by itself",
         one_core,
     ),
+    names(
+        Pattern::OwnProgram,
+        "the program itself, or a load that no kernel here makes",
+        "run the same suite at the last settings that held: a program that fails there too is broken by \
+         itself",
+        |signs| match signs.erred() {
+            true => Vec::new(),
+            false => signs.findings(|kind| matches!(kind, FindingKind::OwnProgram { .. })),
+        },
+    ),
     blames(
         Pattern::CorrectedOnly,
         "a margin that is nearly gone",

@@ -19,6 +19,7 @@ pub(super) fn stage(name: &str, seconds: u64, loads: Vec<PlannedLoad>, gate: Sta
         segments: vec![Segment {
             length: Duration::from_secs(seconds),
             loads,
+            programs: Vec::new(),
         }],
         gate,
     }
@@ -44,6 +45,7 @@ pub(super) fn plan() -> Plan {
     mixed.segments.push(Segment {
         length: Duration::from_secs(120),
         loads: vec![walk],
+        programs: Vec::new(),
     });
     Plan {
         suite: "bench-evening".to_owned(),
