@@ -46,6 +46,8 @@ pub(super) enum Command {
     Good(GoodArguments),
     /// Say which value to try next, or how long a run must be for a claim.
     Advise(AdviseArguments),
+    /// Hold a run against earlier ones of its suite at the same settings: cooling, plateau, error rate.
+    Trend(TrendArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
@@ -186,6 +188,10 @@ pub(super) struct SuiteNamed {
     /// Air temperature in degrees Celsius.
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
     pub(super) ambient: Option<f64>,
+    /// Air temperature on the hottest day that it is to stand, in degrees Celsius; the verdict tells the
+    /// headroom there (default: the suite's).
+    #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
+    pub(super) hottest_day: Option<f64>,
     /// The chip maker's temperature limit in degrees Celsius; replaces the chip's own for the stop.
     #[arg(long, value_name = "CELSIUS")]
     pub(super) maker_limit: Option<f64>,
@@ -307,6 +313,18 @@ pub(super) struct ReportArguments {
     /// `last`, a number, or the beginning of an id.
     #[arg(default_value = "last")]
     pub(super) run: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct TrendArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    /// Most earlier runs of the suite that are looked at.
+    #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub(super) earlier: u32,
     #[command(flatten)]
     pub(super) store: StoreArguments,
 }

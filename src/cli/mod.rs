@@ -24,6 +24,7 @@ mod runs;
 mod serve;
 mod setting;
 mod through;
+mod trend;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -61,6 +62,7 @@ pub fn main() -> ExitCode {
         Command::Change(wanted) => change::change(&wanted),
         Command::Changes(wanted) => change::changes(&wanted),
         Command::Good(wanted) => good::good(&wanted),
+        Command::Trend(wanted) => trend::trend(&wanted),
         Command::Advise(wanted) => advise::advise(&wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),

@@ -124,6 +124,7 @@ impl Observer for Screen {
                 self.line(line.trim_end());
             }
             Entry::WorkerDone(_)
+            | Entry::ProgramRun(_)
             | Entry::Repeated { .. }
             | Entry::StopMark(_)
             | Entry::Aftermath(_)

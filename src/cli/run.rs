@@ -206,6 +206,7 @@ fn declared(named: &SuiteNamed) -> Declared {
             .into_iter()
             .collect(),
         ambient_c: named.ambient,
+        hottest_day_c: named.hottest_day,
         note: named.note.clone(),
         standing: None,
     }

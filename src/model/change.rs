@@ -85,6 +85,9 @@ pub struct Standing {
     pub settings: Vec<SettingValue>,
     /// Number of the change that the run judges: the newest one in force.
     pub change: Option<u32>,
+    /// What that change altered; empty in records that were made before it was kept.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub moves: Vec<Move>,
     /// True when no run had judged that change before.
     pub change_was_pending: bool,
     /// True when the machine was not started again since that change was declared.

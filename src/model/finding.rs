@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::load::CpuId;
+use super::program::ProgramFault;
 use super::time::Moment;
 
 /// A wrong answer of a compute or contention kernel.
@@ -163,6 +164,17 @@ pub enum FindingKind {
     CoolingStopped {
         /// Label of the channel.
         label: String,
+    },
+    /// A program of the person's failed.
+    OwnProgram {
+        /// Name of the program in its stage.
+        program: String,
+        /// Number of the run within the stage, from 1.
+        number: u32,
+        /// What was wrong.
+        failure: ProgramFault,
+        /// The end of what it wrote.
+        words: String,
     },
     /// The machine went down in mid-run.
     Reset {

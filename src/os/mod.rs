@@ -2,6 +2,7 @@
 //! signals, memory, affinity. No other room names an absolute path, a pid or a signal.
 
 mod affinity;
+mod attend;
 mod boot_journal;
 mod child;
 mod clock;
@@ -12,6 +13,7 @@ mod inhibit;
 mod kernel_log;
 mod lock;
 mod memory;
+mod own_program;
 mod private_file;
 mod program;
 mod queue_lock;
@@ -38,6 +40,7 @@ pub use inhibit::SleepInhibitor;
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
+pub use own_program::{OwnProgram, OwnProgramEnd, StartOwnProgramError, run_own_program};
 pub use private_file::{ReadPrivateError, check_owned, read_private};
 pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use queue_lock::{QueueLock, TakeQueueLockError};

@@ -9,6 +9,7 @@
 mod advice;
 mod aftermath;
 mod cores;
+mod diagnosis;
 mod instruments;
 mod json;
 mod kernels;
@@ -17,11 +18,13 @@ mod measured;
 mod notices;
 mod page;
 mod plan;
+mod program;
 mod progress;
 mod queue;
 mod record;
 mod runs;
 mod standing;
+mod trend;
 mod units;
 mod verdict;
 
@@ -47,4 +50,5 @@ pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
 pub use standing::before_run;
+pub use trend::{trend_json, trend_text};
 pub use verdict::{finding_words, verdict_text};

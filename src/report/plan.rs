@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 
 use super::json::{PLAN_SCHEMA, value};
 use super::page::{Flush, Page, Style};
+use super::program::planned_words;
 use super::units::{bytes, counted, figure, instant, per_cent, rfc3339, span};
 use crate::model::{
     Asserts, Claim, CpuId, OnFinding, Plan, PlannedLoad, Rhythm, Segment, StageGate, Wall,
@@ -97,11 +98,12 @@ fn rows(plan: &Plan, start: Option<Wall>, style: &Style) -> Vec<Vec<String>> {
 }
 
 fn segment_words(segment: &Segment) -> String {
-    if segment.loads.is_empty() {
+    if segment.is_idle() {
         return "idle".to_owned();
     }
-    let loads: Vec<String> = segment.loads.iter().map(load_words).collect();
-    loads.join("; ")
+    let loads = segment.loads.iter().map(load_words);
+    let programs = segment.programs.iter().map(planned_words);
+    loads.chain(programs).collect::<Vec<String>>().join("; ")
 }
 
 fn load_words(load: &PlannedLoad) -> String {

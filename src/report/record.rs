@@ -25,7 +25,7 @@ pub fn record_text(record: &Record, style: Style) -> String {
     say_work(&mut page, record);
     page.heading("Conclusion");
     if let Some(verdict) = record.verdict() {
-        say_all(&mut page, verdict, &style);
+        say_all(&mut page, record, verdict, &style);
     } else {
         for finding in &record.findings {
             page.say("finding", &finding_words(finding, &style));

@@ -1,12 +1,14 @@
 //! The verdict on one screen: what came out, by which rules, with what figures, and what to do next.
 
 use super::aftermath::say_notes;
+use super::diagnosis::{say_attribution, say_diagnoses};
 use super::page::{Page, Style};
+use super::program::program_words;
 use super::standing::say_standing;
 use super::units::{count, counted, figure, instant, per_cent, span, time_of_day};
 use crate::model::{
-    Cause, ClockSummary, CrashManner, End, Finding, FindingKind, HeatSummary, MemoryFaultClass,
-    Plateau, Record, Rule, RuleEffect, Severity, Verdict, VoltageSummary,
+    Cause, ClockSummary, Cooling, CrashManner, End, Finding, FindingKind, HeatSummary,
+    MemoryFaultClass, Plateau, Record, Rule, RuleEffect, Severity, Verdict, VoltageSummary,
 };
 
 /// Most lines of a kind on the one-screen verdict; the report has them all.
@@ -14,6 +16,7 @@ const RULES: usize = 5;
 const HELD: usize = 2;
 const FINDINGS: usize = 6;
 const GAPS: usize = 3;
+const POINTS_AT: usize = 1;
 const NEXT: usize = 3;
 const VOLTAGES: usize = 2;
 
@@ -28,6 +31,8 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
     say_exposure(&mut page, verdict, true);
     say_figures(&mut page, verdict, Some(VOLTAGES));
     say_gaps(&mut page, verdict, Some(GAPS));
+    say_diagnoses(&mut page, verdict, Some(POINTS_AT));
+    say_attribution(&mut page, record, verdict);
     say_next(&mut page, verdict, Some(NEXT));
     say_notes(&mut page, record, &style);
     page.say("more", &more_words(record, &style));
@@ -35,12 +40,14 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
 }
 
 /// What was concluded, all of it, for the longer report.
-pub(super) fn say_all(page: &mut Page, verdict: &Verdict, style: &Style) {
+pub(super) fn say_all(page: &mut Page, record: &Record, verdict: &Verdict, style: &Style) {
     say_rules(page, verdict, None);
     say_findings(page, verdict, style, None);
     say_exposure(page, verdict, false);
     say_figures(page, verdict, None);
     say_gaps(page, verdict, None);
+    say_diagnoses(page, verdict, None);
+    say_attribution(page, record, verdict);
     say_next(page, verdict, None);
 }
 
@@ -252,6 +259,12 @@ fn kind_words(kind: &FindingKind) -> String {
                 counted(*events, "event", "events")
             )
         }
+        FindingKind::OwnProgram {
+            program,
+            number,
+            failure,
+            words,
+        } => program_words((program, *number), failure, words),
         FindingKind::CoolingStopped { label } => format!("cooling stopped: {label} stands still"),
         FindingKind::Reset { manner, evidence } => {
             format!("reset, {}: {evidence}", manner_words(*manner))
@@ -367,6 +380,9 @@ fn say_exposure(page: &mut Page, verdict: &Verdict, short: bool) {
 fn say_figures(page: &mut Page, verdict: &Verdict, most: Option<usize>) {
     if let Some(heat) = &verdict.heat {
         page.say("heat", &heat_words(heat));
+        if let Some(cooling) = &heat.cooling {
+            page.say("", &cooling_words(cooling));
+        }
     }
     if most.is_some() {
         // On one screen the class with the lowest clock stands for all.
@@ -415,6 +431,31 @@ fn heat_words(heat: &HeatSummary) -> String {
         heat.label,
         words.join(", ")
     )
+}
+
+/// Air, resistance with its two sources, and the hottest day.
+pub(super) fn cooling_words(cooling: &Cooling) -> String {
+    let by = cooling.air_sensor.as_ref();
+    let by = by.map_or_else(|| "declared".to_owned(), |label| format!("by {label}"));
+    let mut text = format!("air {} ({by})", figure(cooling.air_c, 1));
+    if let Some(power) = &cooling.power {
+        text.push_str(&format!(
+            ", {} W by {}",
+            figure(power.watts, 1),
+            power.source
+        ));
+    }
+    if let Some(resistance) = cooling.resistance_k_per_w {
+        text.push_str(&format!(", {} K/W over the air", figure(resistance, 3)));
+    }
+    if let Some(day) = &cooling.hottest_day {
+        text.push_str(&format!(
+            "; headroom {} C on a day of {} C",
+            figure(day.headroom_c, 1),
+            figure(day.air_c, 0)
+        ));
+    }
+    text
 }
 
 fn clock_words(clock: &ClockSummary) -> String {

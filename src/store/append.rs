@@ -189,6 +189,7 @@ fn summarise(transaction: &Transaction<'_>, run: i64, entry: &Entry) -> rusqlite
         Entry::Stage(_)
         | Entry::Sample(_)
         | Entry::WorkerDone(_)
+        | Entry::ProgramRun(_)
         | Entry::Repeated { .. }
         | Entry::Gap(_)
         | Entry::StopMark(_)
@@ -204,6 +205,7 @@ fn kind_of(entry: &Entry) -> &'static str {
         Entry::Stage(_) => "stage",
         Entry::Sample(_) => "sample",
         Entry::WorkerDone(_) => "worker-done",
+        Entry::ProgramRun(_) => "program-run",
         Entry::Finding(_) => "finding",
         Entry::Repeated { .. } => "repeated",
         Entry::Gap(_) => "gap",
@@ -220,6 +222,7 @@ fn mono_of(entry: &Entry) -> Option<Mono> {
         Entry::Stage(mark) => Some(mark.at.mono),
         Entry::Sample(sample) => Some(sample.at.mono),
         Entry::WorkerDone(done) => Some(done.at.mono),
+        Entry::ProgramRun(run) => Some(run.at.mono),
         Entry::Finding(finding) => Some(finding.at.mono),
         Entry::End(end) => Some(end.at.mono),
         Entry::StopMark(mark) => Some(mark.at.mono),

@@ -4,6 +4,8 @@
 
 pub mod bound;
 mod clock;
+mod cooling;
+mod diagnosis;
 mod effective;
 mod exposure;
 mod grade;

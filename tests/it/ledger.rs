@@ -7,6 +7,7 @@ mod changes;
 mod declarations;
 mod fingerprints;
 mod table;
+mod trend;
 mod verdicts;
 
 use soakproof::ledger::{Ledger, Outcome, SettingDraft, check_change, check_setting};

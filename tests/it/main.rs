@@ -15,6 +15,7 @@ mod measuring;
 mod memory_vectors;
 mod memory_walks;
 mod notices;
+mod own_programs;
 mod program;
 mod readme;
 mod records;

@@ -20,9 +20,9 @@ use soakproof::model::{
     Aftermath, Asserts, Channel, ChannelId, ClassStatement, CpuId, CrashManner, Declared, End,
     Entry, Exposure, FORMAT, Finding, FindingKind, Gap, GapKind, Grade, HeatLimits, InstructionSet,
     LoadClass, Loss, Machine, MemoryFault, MemoryFaultClass, Mismatch, Moment, Mono, Note,
-    NotedCause, OnFinding, Plan, PlannedLoad, Quantity, Reading, Record, Rhythm, Role, Rule,
-    RuleEffect, RunHeader, Sample, Segment, Severity, Stage, StageGate, StageMark, Stamped,
-    StopMark, TotalStatement, Trace, Verdict, Wall, Witness, WorkerProgress,
+    NotedCause, OnFinding, Plan, PlannedLoad, ProgramFault, ProgramRun, Quantity, Reading, Record,
+    Rhythm, Role, Rule, RuleEffect, RunHeader, Sample, Segment, Severity, Stage, StageGate,
+    StageMark, Stamped, StopMark, TotalStatement, Trace, Verdict, Wall, Witness, WorkerProgress,
 };
 use soakproof::store::{
     Damage, FILE_NAME, FindRunError, OpenStoreError, ReadStoreError, Store, WriteStoreError, crc32c,

@@ -48,6 +48,9 @@ pub(in crate::service) struct WishBody {
     /// Air temperature in degrees Celsius.
     #[serde(default)]
     ambient_c: Option<f64>,
+    /// Air temperature of the hottest day, in degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    hottest_day_c: Option<f64>,
     /// Kept with the run.
     #[serde(default)]
     note: String,
@@ -67,6 +70,7 @@ impl From<RunWish> for WishBody {
             clock_mhz: wish.declared.clock_mhz,
             kind_clock_mhz: wish.declared.kind_clock_mhz,
             ambient_c: wish.declared.ambient_c,
+            hottest_day_c: wish.declared.hottest_day_c,
             note: wish.declared.note,
             maker_limit_c: wish.maker_limit_c,
             without_thermometer: wish.without_thermometer,
@@ -83,6 +87,7 @@ impl From<WishBody> for RunWish {
                 clock_mhz: body.clock_mhz,
                 kind_clock_mhz: body.kind_clock_mhz,
                 ambient_c: body.ambient_c,
+                hottest_day_c: body.hottest_day_c,
                 note: body.note,
                 standing: None,
             },

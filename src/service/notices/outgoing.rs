@@ -126,7 +126,7 @@ impl Outgoing {
         };
         let earlier: Vec<Earlier> = earlier
             .into_iter()
-            .map(|(header, verdict)| Earlier { header, verdict })
+            .map(|(_, header, verdict)| Earlier { header, verdict })
             .collect();
         let mut run = Followed {
             number: untold.run,
