@@ -122,10 +122,20 @@ fn ask_kept_records(root: &Root, record: &Record, aftermath: &mut Aftermath) {
         aftermath.asked.push(Witness::KeptRecords);
     }
     let began = Wall(record.header.started.wall.0 - CLOCK_SLACK_MS);
-    for one in kept.iter().filter(|one| one.written >= began) {
+    let kept: Vec<&KeptRecord> = kept.iter().filter(|one| one.written >= began).collect();
+    for one in &kept {
         for trace in traces_of_kept(one) {
             add(&mut aftermath.traces, trace);
         }
+    }
+    // A long log is kept in parts, and only the last of them names the panic.
+    let named = |trace: &Trace| matches!(trace, Trace::Panic { .. });
+    if !aftermath.traces.iter().any(named)
+        && let Some(one) = kept.iter().find(|one| one.panic)
+    {
+        let text = one.lines.last().cloned().unwrap_or_default();
+        let source = one.source.clone();
+        add(&mut aftermath.traces, Trace::Panic { source, text });
     }
 }
 
@@ -133,14 +143,6 @@ fn traces_of_kept(kept: &KeptRecord) -> Vec<Trace> {
     let mut traces = Vec::new();
     for line in &kept.lines {
         traces.extend(kernel_traces(line, &kept.source, true));
-    }
-    let named = traces
-        .iter()
-        .any(|trace| matches!(trace, Trace::Panic { .. }));
-    if kept.panic && !named {
-        let text = kept.lines.last().cloned().unwrap_or_default();
-        let source = kept.source.clone();
-        traces.push(Trace::Panic { source, text });
     }
     if kept.machine_check {
         traces.push(Trace::Hardware {

@@ -46,8 +46,8 @@ enum SendWebhookError {
     Address(#[from] super::address::CheckAddressError),
     #[error("a header would hold characters that it cannot")]
     Header(#[from] reqwest::header::InvalidHeaderValue),
-    #[error("no TLS")]
-    Client(#[source] reqwest::Error),
+    #[error("no TLS: {0}; install the certificates of the known authorities (`ca-certificates`)")]
+    Client(String),
     #[error("no answer within {0} s")]
     Late(u64),
     #[error("no answer: {0}")]
@@ -68,8 +68,8 @@ async fn send(
         Method::Post => reqwest::Method::POST,
         Method::Put => reqwest::Method::PUT,
     };
-    let request = client(limit)
-        .map_err(SendWebhookError::Client)?
+    let request = client(limit, url.scheme() == "http")
+        .map_err(|error| SendWebhookError::Client(innermost(&error)))?
         .request(method, url)
         .headers(headers)
         .body(body);
@@ -84,12 +84,17 @@ async fn send(
 
 /// A new client each time: notices are rare, and the certificates of the world in memory are most of
 /// what an idle service would hold.
-fn client(limit: Duration) -> reqwest::Result<reqwest::Client> {
+fn client(limit: Duration, plain: bool) -> reqwest::Result<reqwest::Client> {
     // The second time this fails, and nothing is to be done then.
     rustls::crypto::ring::default_provider()
         .install_default()
         .ok();
-    reqwest::Client::builder()
+    let mut builder = reqwest::Client::builder();
+    if plain {
+        // A machine without the certificates of known authorities can still tell its neighbour.
+        builder = builder.tls_certs_only([]);
+    }
+    builder
         .redirect(reqwest::redirect::Policy::none())
         .retry(reqwest::retry::never())
         .connect_timeout(limit / CONNECT_PART)

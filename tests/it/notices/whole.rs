@@ -120,6 +120,35 @@ fn a_certificate_of_a_known_authority_is_accepted_and_another_is_not() {
     assert!(both(&output).contains("certificate"), "{}", both(&output));
 }
 
+#[test]
+fn a_machine_without_certificates_still_reaches_a_plain_receiver_and_says_what_another_needs() {
+    let folder = tempfile::tempdir().unwrap();
+    let none = folder.path().join("none");
+    let plain = Endpoint::answering("200 OK");
+    let targets = format!(
+        "[[notice]]\nname = \"plain\"\nurl = \"{}\"\npayload = \"text\"\n\
+         [[notice]]\nname = \"secret\"\nurl = \"https://localhost:1/\"\npayload = \"text\"\n",
+        plain.url()
+    );
+    configure(folder.path(), &targets);
+    let test = |name: &str| {
+        let mut command = soakproof(folder.path(), &["notices", "test", name]);
+        command
+            .env("SSL_CERT_FILE", &none)
+            .env("SSL_CERT_DIR", &none);
+        command.output().unwrap()
+    };
+    let output = test("plain");
+    assert_eq!(output.status.code(), Some(0), "{}", both(&output));
+    let output = test("secret");
+    assert_eq!(output.status.code(), Some(1), "{}", both(&output));
+    assert!(
+        both(&output).contains("`ca-certificates`"),
+        "{}",
+        both(&output)
+    );
+}
+
 fn listed(folder: &Path) -> Vec<Value> {
     let output = output(folder, &["notices", "--json"]);
     assert_eq!(output.status.code(), Some(0), "{}", both(&output));

@@ -81,6 +81,33 @@ fn a_kept_panic_of_the_time_of_the_run_is_found_in_both_places() {
     }
 }
 
+/// Found on the virtual bench: the parts of one log were told as so many panics, by whatever line stood last.
+#[test]
+fn of_a_panic_that_is_kept_in_parts_only_the_line_that_names_it_is_told() {
+    let now = paper::sample(2).at.wall;
+    let machine = tempfile::tempdir().unwrap();
+    let older = "sys/fs/pstore/dmesg-erst-1";
+    put_then(
+        machine.path(),
+        older,
+        "Panic#1 Part2\n<6>[    1.5] quiet\n",
+        now,
+    );
+    // Where the part that names it was lost, the reason line has to do.
+    let aftermath = gathered(machine.path(), OTHER);
+    let [Trace::Panic { text, .. }] = aftermath.traces.as_slice() else {
+        panic!("{:?}", aftermath.traces);
+    };
+    assert_eq!(text, "quiet");
+    let newer = "Panic#1 Part1\n<0>[   12.5] Kernel panic - not syncing: invented\n";
+    put_then(machine.path(), "sys/fs/pstore/dmesg-erst-2", newer, now);
+    let aftermath = gathered(machine.path(), OTHER);
+    let [Trace::Panic { text, .. }] = aftermath.traces.as_slice() else {
+        panic!("{:?}", aftermath.traces);
+    };
+    assert!(text.ends_with("invented"), "{text}");
+}
+
 #[test]
 fn an_oops_that_was_survived_is_no_panic() {
     let machine = tempfile::tempdir().unwrap();

@@ -1,0 +1,180 @@
+//! The virtual bench: the program in a guest with the kernel's own drivers, and trouble made from outside.
+//!
+//!     cargo test --test bench -- all           # every case
+//!     cargo test --test bench -- list          # their names
+//!     cargo test --test bench -- heat flips    # those
+//!
+//! What a case leaves behind (console, disk, timeline) stays in `target/bench/cases/`.
+
+#![expect(
+    clippy::disallowed_methods,
+    clippy::print_stdout,
+    reason = "this program drives others and speaks to the one who started it"
+)]
+
+mod cases;
+mod guest;
+mod host;
+mod image;
+mod packages;
+mod qmp;
+mod receiver;
+mod shell;
+mod trial;
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::Instant;
+
+use anyhow::{Context, Result, ensure};
+
+use crate::guest::Setup;
+use crate::packages::Packages;
+
+/// What a case gets.
+#[derive(Debug)]
+pub(crate) struct Bench {
+    packages: Packages,
+    initrd: PathBuf,
+    cache: PathBuf,
+}
+
+impl Bench {
+    fn prepare() -> Result<Self> {
+        let program = PathBuf::from(env!("CARGO_BIN_EXE_soakproof"));
+        let target = program.parent().and_then(Path::parent);
+        let cache = target
+            .context("the program lies in a target folder")?
+            .join("bench");
+        std::fs::create_dir_all(&cache)?;
+        let packages = Packages::fetch(&cache)?;
+        let initrd = image::make(&packages, &program, &cache)?;
+        Ok(Self {
+            packages,
+            initrd,
+            cache,
+        })
+    }
+
+    /// A guest with a folder and an empty disk of its own.
+    pub(crate) fn setup(&self, name: &str) -> Result<Setup> {
+        let folder = self.cache.join("cases").join(name);
+        if folder.exists() {
+            std::fs::remove_dir_all(&folder)?;
+        }
+        std::fs::create_dir_all(&folder)?;
+        let setup = Setup {
+            folder,
+            kernel: self.packages.kernel(),
+            initrd: self.initrd.clone(),
+            cpus: 2,
+            kernel_words: String::new(),
+            arguments: Vec::new(),
+            drive: None,
+            cpu: String::new(),
+            window: Vec::new(),
+        };
+        let disk = setup.disk().to_string_lossy().into_owned();
+        host::output("truncate", &["-s", "96M", &disk])?;
+        host::output("mkfs.ext4", &["-q", "-F", &disk])?;
+        Ok(setup)
+    }
+
+    /// The guest's own tools, which work on the host, too.
+    pub(crate) fn busybox(&self) -> PathBuf {
+        self.packages.path("bin/busybox")
+    }
+
+    /// Tables of the firmware's, compiled; the path.
+    pub(crate) fn compile_table(&self, folder: &Path, name: &str, text: &str) -> Result<String> {
+        let source = folder.join(format!("{name}.asl"));
+        std::fs::write(&source, text)?;
+        let compiler = self
+            .packages
+            .path("usr/bin/iasl")
+            .to_string_lossy()
+            .into_owned();
+        host::run_in(folder, &compiler, &["-p", name, &source.to_string_lossy()])?;
+        Ok(folder
+            .join(format!("{name}.aml"))
+            .to_string_lossy()
+            .into_owned())
+    }
+}
+
+fn main() -> ExitCode {
+    let wanted: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|word| !word.starts_with("--"))
+        .collect();
+    if wanted.is_empty() || wanted == ["list"] {
+        println!("name cases, or `all`:");
+        for case in cases::ALL {
+            println!("  {:<16} {}", case.name, case.shows);
+        }
+        return ExitCode::SUCCESS;
+    }
+    if !host::has("qemu-system-x86_64") {
+        println!("SKIPPED: qemu-system-x86_64 is missing (apt install qemu-system-x86)");
+        return if std::env::var_os("CI").is_some() {
+            ExitCode::FAILURE
+        } else {
+            ExitCode::SUCCESS
+        };
+    }
+    match run(&wanted) {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::FAILURE,
+        Err(error) => {
+            println!("the bench cannot be set up: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(wanted: &[String]) -> Result<bool> {
+    let all = wanted == ["all"];
+    for name in wanted.iter().filter(|_| !all) {
+        let known = cases::ALL.iter().any(|case| case.name == name);
+        ensure!(known, "there is no case `{name}`; see `list`");
+    }
+    let bench = Bench::prepare()?;
+    let mut red = Vec::new();
+    for case in cases::ALL {
+        if !all && !wanted.iter().any(|name| name == case.name) {
+            continue;
+        }
+        let begun = Instant::now();
+        let outcome = (case.run)(&bench);
+        let took = begun.elapsed().as_secs();
+        match outcome {
+            Ok(()) => println!("ok     {:<16} {took:>4} s", case.name),
+            Err(error) => {
+                println!("RED    {:<16} {took:>4} s  {error:#}", case.name);
+                show_timelines(&bench.cache.join("cases"), case.name)?;
+                red.push(case.name);
+            }
+        }
+    }
+    println!(
+        "{}",
+        if red.is_empty() {
+            "all of it holds".to_owned()
+        } else {
+            format!("red: {}", red.join(" "))
+        }
+    );
+    Ok(red.is_empty())
+}
+
+/// What was done to the guests of a case, and what they said.
+fn show_timelines(cases: &Path, case: &str) -> Result<()> {
+    for name in host::names_in(cases)?
+        .iter()
+        .filter(|name| name.starts_with(case))
+    {
+        let timeline = std::fs::read_to_string(cases.join(name).join("timeline"));
+        println!("-- {name}\n{}", timeline.unwrap_or_default());
+    }
+    Ok(())
+}

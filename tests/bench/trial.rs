@@ -1,0 +1,161 @@
+//! A run of the program in a guest: started in the background, so that the host can act meanwhile.
+
+use anyhow::{Context, Result, ensure};
+use base64::Engine as _;
+use serde_json::Value;
+
+use crate::guest::Guest;
+
+/// Folder of the record on the guest's disk.
+pub(crate) const STORE: &str = "/data/store";
+
+/// What a run came to.
+#[derive(Debug)]
+pub(crate) struct Outcome {
+    /// Exit code of the program.
+    pub(crate) status: i32,
+    /// What `run --json` printed.
+    pub(crate) report: Value,
+}
+
+/// A suite without a claim: an idle start, a short whole stage and a long one of the same load.
+pub(crate) fn suite(load: &str, long_s: u32) -> String {
+    let stages = format!(
+        "[[stage]]\nname = \"first\"\ntime = \"2s\"\n{load}\n\
+         [[stage]]\nname = \"long\"\ntime = \"{long_s}s\"\n{load}\n"
+    );
+    format!(
+        "about = \"a trial\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n\
+         [[stage]]\nname = \"idle\"\ntime = \"1s\"\n{stages}"
+    )
+}
+
+/// Scalar integers on every core: cheap to emulate.
+pub(crate) const INTEGERS: &str =
+    "[[stage.load]]\nkernels = [\"int-streams.reg\"]\ncores = \"all\"";
+
+impl Guest {
+    /// Writes a file in the guest.
+    pub(crate) fn write(&mut self, path: &str, text: &str) -> Result<()> {
+        let coded = base64::engine::general_purpose::STANDARD.encode(text);
+        self.ok(&format!("echo {coded} | base64 -d > {path}"))?;
+        Ok(())
+    }
+
+    /// Starts a run of `suite` and waits until there is load.
+    pub(crate) fn start_run(&mut self, suite: &str, options: &str) -> Result<()> {
+        self.write("/tmp/trial.toml", suite)?;
+        self.ok("rm -f /tmp/status /tmp/report")?;
+        self.ok(&format!(
+            "(soakproof run /tmp/trial.toml --store {STORE} --json {options} > /tmp/report 2> /tmp/words; \
+             echo $? > /tmp/status) > /dev/null 2>&1 &"
+        ))?;
+        // Supervisor and workers are of one executable; the workers come with the load.
+        let there = |text: &str| text.split_whitespace().count() > 1 || text.contains("ended");
+        let said = self.until("pidof soakproof; [ ! -f /tmp/status ] || echo ended", there)?;
+        if said.contains("ended") {
+            let words = self.ok("cat /tmp/status /tmp/words")?;
+            anyhow::bail!("the run ended before there was load: {words}");
+        }
+        Ok(())
+    }
+
+    /// Waits for the run's end.
+    pub(crate) fn finish_run(&mut self) -> Result<Outcome> {
+        let status = self.until("cat /tmp/status", |text| {
+            !text.is_empty() && !text.contains("No such")
+        })?;
+        let words = self.ok("cat /tmp/words")?;
+        let report = self
+            .json("cat /tmp/report")
+            .with_context(|| words.clone())?;
+        let orphans = self.run("pidof soakproof")?.text;
+        ensure!(orphans.is_empty(), "processes are left: {orphans}");
+        Ok(Outcome {
+            status: status.parse()?,
+            report,
+        })
+    }
+
+    /// A report on a run, by the command of that name, which also closes what was cut short.
+    pub(crate) fn report(&mut self, run: &str) -> Result<Outcome> {
+        let report = self.json(&format!("soakproof report {run} --store {STORE} --json"))?;
+        Ok(Outcome { status: 0, report })
+    }
+}
+
+impl Outcome {
+    /// The grade.
+    pub(crate) fn grade(&self) -> &str {
+        self.report["verdict"]["grade"].as_str().unwrap_or("none")
+    }
+
+    /// What a failed machine failed at.
+    pub(crate) fn causes(&self) -> Vec<&str> {
+        let causes = self.report["verdict"]["causes"].as_array();
+        causes
+            .map(Vec::as_slice)
+            .unwrap_or_default()
+            .iter()
+            .filter_map(Value::as_str)
+            .collect()
+    }
+
+    /// The findings of one kind.
+    pub(crate) fn findings(&self, kind: &str) -> Vec<&Value> {
+        let all = self.report["run"]["findings"].as_array();
+        let all = all.map(Vec::as_slice).unwrap_or_default();
+        all.iter()
+            .filter(|finding| finding["kind"]["kind"] == kind)
+            .collect()
+    }
+
+    /// The only finding of one kind.
+    pub(crate) fn finding(&self, kind: &str) -> Result<&Value> {
+        let found = self.findings(kind);
+        ensure!(
+            found.len() == 1,
+            "{} findings `{kind}`: {}",
+            found.len(),
+            self.report["run"]["findings"]
+        );
+        Ok(found[0])
+    }
+
+    /// Ensures grade and exit code.
+    pub(crate) fn ensure_ends(&self, grade: &str, status: i32) -> Result<()> {
+        ensure!(
+            (self.grade(), self.status) == (grade, status),
+            "{} with {} instead of {grade} with {status}; findings {}, gaps {}, end {}",
+            self.grade(),
+            self.status,
+            self.report["run"]["findings"],
+            self.report["run"]["gaps"],
+            self.report["run"]["end"]
+        );
+        Ok(())
+    }
+
+    /// Ensures a gap of one kind.
+    pub(crate) fn ensure_gap(&self, kind: &str) -> Result<()> {
+        let gaps = &self.report["run"]["gaps"];
+        let all = gaps.as_array().map(Vec::as_slice).unwrap_or_default();
+        ensure!(
+            all.iter().any(|gap| gap["kind"] == kind),
+            "no gap `{kind}`: {gaps}"
+        );
+        Ok(())
+    }
+
+    /// Seconds since the guest's kernel started at which the last worker had ended.
+    pub(crate) fn load_ended_s(&self) -> Result<f64> {
+        let workers = self.report["run"]["workers"]
+            .as_array()
+            .context("workers")?;
+        let ends = workers
+            .iter()
+            .filter_map(|worker| worker["at"]["mono"].as_f64());
+        let last = ends.reduce(f64::max).context("no worker has ended")?;
+        Ok(last / 1e9)
+    }
+}
