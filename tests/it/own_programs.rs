@@ -81,6 +81,12 @@ fn each_way_to_fail_is_a_finding_of_its_own_and_nothing_is_left_running() {
             ),
             ("drifts", "date +%N > drift.out", 2, &output("drift.out")),
             ("mute", "true", 1, &output("mute.out")),
+            (
+                "stale",
+                "test -e stale.out || echo once > stale.out",
+                2,
+                &output("stale.out"),
+            ),
             ("fails", "echo oh no >&2; exit 3", 1, "limit = \"40s\""),
             ("dies", "kill -SEGV $$", 1, "limit = \"40s\""),
             (
@@ -97,6 +103,11 @@ fn each_way_to_fail_is_a_finding_of_its_own_and_nothing_is_left_running() {
     assert_eq!(kind("drifts")["fault"], "other-output");
     assert_eq!(kind("mute")["fault"], "no-output");
     assert_eq!(
+        kind("stale")["fault"],
+        "no-output",
+        "what stood there before is no output"
+    );
+    assert_eq!(
         (&kind("fails")["fault"], &kind("fails")["status"]),
         (&"status".into(), &3.into())
     );
@@ -108,7 +119,7 @@ fn each_way_to_fail_is_a_finding_of_its_own_and_nothing_is_left_running() {
     assert_eq!(kind("late")["fault"], "late");
     assert_eq!(
         report["verdict"]["findings"].as_array().map(Vec::len),
-        Some(5)
+        Some(6)
     );
     assert_eq!(
         report["verdict"]["causes"],
@@ -121,7 +132,7 @@ fn each_way_to_fail_is_a_finding_of_its_own_and_nothing_is_left_running() {
             .filter(|run| run["what"]["program"] == name)
             .count()
     };
-    assert_eq!((of("good"), of("drifts"), of("mute")), (2, 1, 0));
+    assert_eq!((of("good"), of("stale"), of("mute")), (2, 1, 0));
     let who = fs::read_to_string(folder.join("who")).expect("it ran");
     if nix::unistd::geteuid().is_root() {
         assert_eq!(who.trim(), "nobody", "it must not run as root");
@@ -173,6 +184,17 @@ fn beside_kernels_good_runs_are_told_and_the_given_output_decides() {
         (&kind["expected"], &kind["got"]),
         (&OTHER.into(), &SAME.into())
     );
+    // The three runs have one name and three plans, so the last one stands alone.
+    let output = trial.output(&["trend", "--json"]);
+    let trend: Value = serde_json::from_slice(&output.stdout).expect("a trend");
+    assert_eq!(trend["schema"], "soakproof.trend/1");
+    assert_eq!(trend["runs"].as_array().map(Vec::len), Some(1));
+    assert_eq!(
+        (&trend["runs"][0]["run"], &trend["cooling"]),
+        (&3.into(), &Value::Null)
+    );
+    let text = trial.output(&["trend", "1"]).stdout;
+    assert!(String::from_utf8_lossy(&text).contains("nothing can be said"));
 }
 
 #[test]

@@ -79,7 +79,7 @@ fn the_list_of_runs_says_what_became_of_each() {
     store.append(first, &every_entry()).unwrap();
     let runs = store.runs().unwrap();
     assert_eq!((first, second, runs.len()), (1, 2, 2));
-    assert_eq!(runs[0].findings, 9);
+    assert_eq!(runs[0].findings, 10);
     assert_eq!(
         runs[0].grade,
         Some(Grade::Marginal),

@@ -7,6 +7,7 @@ use super::figures::{
 use super::memory::{memory_only, one_place};
 use super::signs::{Fault, In, Signs, Under, is_corrected, is_in_shared_cache, without_a_word};
 use crate::model::{Evidence, FindingKind, LoadClass, Pattern, Rhythm};
+use crate::verdict::words::counted;
 
 /// One pattern.
 #[derive(Debug)]
@@ -368,7 +369,10 @@ fn one_core(signs: &Signs<'_>) -> Vec<Evidence> {
     }
     let mut because = signs.told(|fault| fault.what != In::Memory);
     because.push(Evidence::Declared {
-        what: format!("all on core {core}; no error on {others} other(s)"),
+        what: format!(
+            "all on core {core}, none on {}",
+            counted(u64::try_from(others).unwrap_or(u64::MAX), "other core")
+        ),
     });
     because
 }
