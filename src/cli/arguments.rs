@@ -29,6 +29,10 @@ pub(super) enum Command {
     Run(RunArguments),
     /// Show the verdict and the evidence of a run.
     Report(ReportArguments),
+    /// Write a run into a file: its whole record, or its readings for a spreadsheet.
+    Export(ExportArguments),
+    /// Take in runs that were exported elsewhere, and grade them again.
+    Import(ImportArguments),
     /// List the runs on record, check them, close those that were cut short, or say what you know of one.
     Runs(RunsArguments),
     /// Show the queue of the service, or alter it.
@@ -74,6 +78,28 @@ pub(super) struct OutputArguments {
     /// Print JSON instead of text.
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// Where the record is, for commands whose answer has one form.
+#[derive(Debug, Args)]
+pub(super) struct PlaceArguments {
+    /// Folder of the record (default: the user's state folder).
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
+    pub(super) store: Option<PathBuf>,
+    /// Socket of the service (default: your own service's, else the machine's).
+    #[arg(long, value_name = "PATH", env = "SOAKPROOF_SOCKET")]
+    pub(super) socket: Option<PathBuf>,
+}
+
+impl PlaceArguments {
+    /// The same for what serves commands of every kind.
+    pub(super) fn as_store(&self) -> StoreArguments {
+        StoreArguments {
+            store: self.store.clone(),
+            socket: self.socket.clone(),
+            output: OutputArguments { json: false },
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -307,6 +333,33 @@ pub(super) struct ReportArguments {
     /// `last`, a number, or the beginning of an id.
     #[arg(default_value = "last")]
     pub(super) run: String,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ExportArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    /// The whole record as JSON Lines, which `import` takes in (this is the default).
+    #[arg(long, conflicts_with = "csv")]
+    pub(super) jsonl: bool,
+    /// The readings alone as CSV, a line a sample, for spreadsheets.
+    #[arg(long)]
+    pub(super) csv: bool,
+    /// Where to (default: standard output).
+    #[arg(long, value_name = "FILE")]
+    pub(super) to: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) place: PlaceArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ImportArguments {
+    /// Files that `export` has written.
+    #[arg(required = true)]
+    pub(super) files: Vec<PathBuf>,
     #[command(flatten)]
     pub(super) store: StoreArguments,
 }

@@ -8,7 +8,9 @@ mod change;
 mod configuration;
 mod dry_run;
 mod exit;
+mod export;
 mod good;
+mod import;
 mod instruments;
 mod ledger;
 mod ledger_arguments;
@@ -54,6 +56,8 @@ pub fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
+        Command::Export(wanted) => export::export(&wanted),
+        Command::Import(wanted) => import::import(&wanted),
         Command::Runs(wanted) => runs::runs(&wanted),
         Command::Queue(wanted) => queue::queue(wanted),
         Command::Serve(wanted) => serve::serve(wanted),

@@ -8,6 +8,7 @@ mod clock;
 mod command;
 mod crash;
 mod environment;
+mod files;
 mod inhibit;
 mod kernel_log;
 mod lock;
@@ -34,6 +35,7 @@ pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
     own_socket, state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
 };
+pub use files::{OpenFileError, WriteFileError, open_file, write_file};
 pub use inhibit::SleepInhibitor;
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};

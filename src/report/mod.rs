@@ -22,6 +22,7 @@ mod queue;
 mod record;
 mod runs;
 mod standing;
+mod transfer;
 mod units;
 mod verdict;
 
@@ -47,4 +48,8 @@ pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
 pub use standing::before_run;
+pub use transfer::{
+    Digest, ExportHead, MOST_FILE, MOST_LINE, ReadExportError, TransferRow, WriteTableError,
+    check_believable, export_end, export_head, export_row, read_export, write_table,
+};
 pub use verdict::{finding_words, verdict_text};
