@@ -1,12 +1,10 @@
 //! `queue`: what waits, and what a person wants of it; through the service where one runs, else in the
 //! store itself.
 
-use std::path::PathBuf;
-
 use jiff::tz::TimeZone;
 
 use super::arguments::{AddArguments, QueueArguments, QueueCommand, StoreArguments};
-use super::configuration::usual_folder;
+use super::configuration::usual_record_folder;
 use super::run::{style, wish};
 use super::through::{Service, find};
 use super::{Exit, Failure, put, put_json};
@@ -49,15 +47,8 @@ fn ask_service(service: &Service, action: &Action) -> Result<(), Failure> {
     Ok(())
 }
 
-fn folder(store: &StoreArguments) -> Result<PathBuf, Failure> {
-    match &store.store {
-        Some(folder) => Ok(folder.clone()),
-        None => usual_folder(),
-    }
-}
-
 fn ask_store(store: &StoreArguments, action: Action) -> Result<Answer, Failure> {
-    let mut state = QueueState::open(&folder(store)?)?;
+    let mut state = QueueState::open(&usual_record_folder(store.store.as_deref())?)?;
     let asker = os::user_name(os::own_user());
     let now = os::moment().wall;
     state.ask(action, &asker, now).map_err(refused)
@@ -83,7 +74,9 @@ fn show(store: &StoreArguments) -> Result<Exit, Failure> {
     let service = find(store, None)?;
     let view = match &service {
         Some(service) => service.wait(async |client| client.queue().await)?,
-        None => QueueState::open(&folder(store)?)?.view(&Root::real()),
+        None => {
+            QueueState::open(&usual_record_folder(store.store.as_deref())?)?.view(&Root::real())
+        }
     };
     if store.output.json {
         put_json(&report::queue_json(&view));

@@ -1,9 +1,11 @@
 //! `run`: check everything that can be checked before load is put on, run, show the verdict.
 
+use std::path::Path;
+
 use anyhow::Context;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
-use super::configuration::{usual_configuration, usual_folder};
+use super::configuration::{record_folder, usual_configuration, usual_record_folder};
 use super::dry_run::show_plan;
 use super::notices::{close_desk, start_desk};
 use super::progress::Screen;
@@ -61,9 +63,10 @@ fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<
 fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
     let mut prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
-    let (mut store, aside) = open_whole(wanted.store.store.as_deref())?;
-    // Before recovery, so that a reset that is discovered now is told.
     let configuration = usual_configuration()?;
+    let folder = record_folder(wanted.store.store.as_deref(), &configuration)?;
+    let (mut store, aside) = open_whole(&folder)?;
+    // Before recovery, so that a reset that is discovered now is told.
     let desk = start_desk(&store, configuration.notices);
     recover(&mut store, root, Again::Late);
     prepared.header.gaps.extend(aside);
@@ -123,12 +126,8 @@ pub(super) fn style() -> Style {
 }
 
 /// Opens the record in `folder` or in the usual one.
-pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Failure> {
-    let folder = match folder {
-        Some(folder) => folder.to_path_buf(),
-        None => usual_folder()?,
-    };
-    Ok(Store::open(&folder)?)
+pub(super) fn open_store(folder: Option<&Path>) -> Result<Store, Failure> {
+    Ok(Store::open(&usual_record_folder(folder)?)?)
 }
 
 fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
@@ -150,15 +149,9 @@ fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
     })
 }
 
-/// The same, checked first; a damaged record is set aside and told.
-pub(super) fn open_whole(
-    folder: Option<&std::path::Path>,
-) -> Result<(Store, Option<Gap>), Failure> {
-    let folder = match folder {
-        Some(folder) => folder.to_path_buf(),
-        None => usual_folder()?,
-    };
-    let (store, aside) = open_whole_store(&folder, os::moment().wall)?;
+/// Opens the record in `folder`, checked first; a damaged one is set aside and told.
+pub(super) fn open_whole(folder: &Path) -> Result<(Store, Option<Gap>), Failure> {
+    let (store, aside) = open_whole_store(folder, os::moment().wall)?;
     let gap = aside.as_ref().map(set_aside_gap);
     if let Some(gap) = &gap {
         tell(&format!(

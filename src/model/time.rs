@@ -38,6 +38,24 @@ impl Mono {
 )]
 pub struct Wall(pub i64);
 
+impl Wall {
+    /// This time plus `span`, saturating.
+    #[must_use]
+    pub fn plus(self, span: Duration) -> Self {
+        Self(self.0.saturating_add(milliseconds(span)))
+    }
+
+    /// This time minus `span`, saturating.
+    #[must_use]
+    pub fn minus(self, span: Duration) -> Self {
+        Self(self.0.saturating_sub(milliseconds(span)))
+    }
+}
+
+fn milliseconds(span: Duration) -> i64 {
+    i64::try_from(span.as_millis()).unwrap_or(i64::MAX)
+}
+
 /// One instant on both clocks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Moment {

@@ -52,7 +52,7 @@ fn total_words(plan: &Plan, start: Option<Wall>, style: &Style) -> String {
     let end = start.map_or_else(String::new, |start| {
         format!(
             ", until {}",
-            instant(later(start, plan.length()), &style.zone)
+            instant(start.plus(plan.length()), &style.zone)
         )
     });
     format!(
@@ -60,11 +60,6 @@ fn total_words(plan: &Plan, start: Option<Wall>, style: &Style) -> String {
         span(plan.length().as_secs_f64()),
         span(plan.load_length().as_secs_f64())
     )
-}
-
-fn later(start: Wall, by: Duration) -> Wall {
-    let ms = i64::try_from(by.as_millis()).unwrap_or(i64::MAX);
-    Wall(start.0.saturating_add(ms))
 }
 
 fn rows(plan: &Plan, start: Option<Wall>, style: &Style) -> Vec<Vec<String>> {
@@ -75,7 +70,7 @@ fn rows(plan: &Plan, start: Option<Wall>, style: &Style) -> Vec<Vec<String>> {
             let first = segment_index == 0;
             let from = start.map_or_else(
                 || format!("+{}", span(offset.as_secs_f64())),
-                |start| super::units::time_of_day(later(start, offset), &style.zone),
+                |start| super::units::time_of_day(start.plus(offset), &style.zone),
             );
             rows.push(vec![
                 if first {
@@ -253,7 +248,7 @@ pub fn plan_json(plan: &Plan, start: Option<Wall>) -> Value {
         "length_s": plan.length().as_secs_f64(),
         "load_length_s": plan.load_length().as_secs_f64(),
         "starts": start.and_then(rfc3339),
-        "ends": start.and_then(|start| rfc3339(later(start, plan.length()))),
+        "ends": start.and_then(|start| rfc3339(start.plus(plan.length()))),
         "stages": stages,
     })
 }

@@ -8,6 +8,7 @@
 //! except those summary columns; the outbox moves on with what it delivers.
 
 mod append;
+mod change;
 mod crc;
 mod damage;
 mod find;
