@@ -9,6 +9,7 @@ mod clock;
 mod command;
 mod crash;
 mod environment;
+mod files;
 mod inhibit;
 mod kernel_log;
 mod lock;
@@ -21,6 +22,7 @@ mod root;
 mod sessions;
 mod shutdown;
 mod socket;
+mod terminal;
 mod watchdog;
 mod worker_life;
 
@@ -36,6 +38,7 @@ pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
     own_socket, state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
 };
+pub use files::{OpenFileError, WriteFileError, open_file, write_file};
 pub use inhibit::SleepInhibitor;
 pub use kernel_log::{Drained, KernelLog};
 pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
@@ -48,6 +51,9 @@ pub use root::{ReadFileError, Root, read_from_start};
 pub use sessions::session_in_use;
 pub use shutdown::is_shutting_down;
 pub use socket::{BindSocketError, bind_socket, own_user, remove_socket, user_name};
+pub use terminal::{
+    can_draw_screen, interrupt_self, keep_interrupts, knows_unicode, wants_no_colour,
+};
 pub use watchdog::{HardwareWatchdog, OpenWatchdogError, WATCHDOG_TIME, WatchdogFacts};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,

@@ -113,7 +113,7 @@ fn more_words(record: &Record, style: &Style) -> String {
     )
 }
 
-fn effect_words(effect: RuleEffect) -> &'static str {
+pub(super) fn effect_words(effect: RuleEffect) -> &'static str {
     match effect {
         RuleEffect::Met => "held",
         RuleEffect::Caps => "caps at provisional",
@@ -291,7 +291,7 @@ fn trap_words(
     text
 }
 
-fn fault_words(class: MemoryFaultClass) -> &'static str {
+pub(super) fn fault_words(class: MemoryFaultClass) -> &'static str {
     match class {
         MemoryFaultClass::WrongRead => "memory read wrongly once",
         MemoryFaultClass::WrongStore => "memory kept a wrong word",
@@ -404,7 +404,7 @@ fn say_figures(page: &mut Page, verdict: &Verdict, most: Option<usize>) {
     say_list(page, "voltage", &voltages, most);
 }
 
-fn heat_words(heat: &HeatSummary) -> String {
+pub(super) fn heat_words(heat: &HeatSummary) -> String {
     let mut words = Vec::new();
     words.extend(heat.idle_c.map(|idle| format!("idle {}", figure(idle, 1))));
     words.extend(
@@ -458,7 +458,7 @@ pub(super) fn cooling_words(cooling: &Cooling) -> String {
     text
 }
 
-fn clock_words(clock: &ClockSummary) -> String {
+pub(super) fn clock_words(clock: &ClockSummary) -> String {
     let declared = clock.declared_mhz.map_or_else(
         || "nothing declared".to_owned(),
         |mhz| format!("declared {}", figure(mhz, 0)),
@@ -474,7 +474,7 @@ fn clock_words(clock: &ClockSummary) -> String {
     )
 }
 
-fn voltage_words(voltage: &VoltageSummary) -> String {
+pub(super) fn voltage_words(voltage: &VoltageSummary) -> String {
     let mut words = Vec::new();
     words.extend(voltage.idle_mv.map(|mv| format!("idle {}", figure(mv, 0))));
     let one_core = voltage.one_core_mv;

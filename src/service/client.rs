@@ -161,6 +161,16 @@ impl Client {
     /// # Errors
     /// It refuses or is gone, or the record is damaged.
     pub async fn record(&self, word: &str) -> Result<(i64, Record), ServiceError> {
+        let (number, rows) = self.rows(word).await?;
+        let record = record_of(number, rows).map_err(ServiceError::Damaged)?;
+        Ok((number, record))
+    }
+
+    /// Number and rows of the run that `word` names, as they are stored.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn rows(&self, word: &str) -> Result<(i64, Vec<StoredRow>), ServiceError> {
         let path = format!("/v1/runs/{}/rows", escape_segment(word));
         let response = self.asker().open(Method::GET, &path, None).await?;
         let number = response.headers().get("run");
@@ -171,8 +181,7 @@ impl Client {
         while let Some(line) = lines.next().await? {
             rows.push(self.asker().parse(&line)?);
         }
-        let record = record_of(number, rows).map_err(ServiceError::Damaged)?;
-        Ok((number, record))
+        Ok((number, rows))
     }
 
     /// Starts a run now.

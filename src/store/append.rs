@@ -149,7 +149,7 @@ fn last_seq(transaction: &Transaction<'_>, run: i64) -> rusqlite::Result<i64> {
     )
 }
 
-fn insert(
+pub(super) fn insert(
     transaction: &Transaction<'_>,
     (run, seq): (i64, i64),
     entry: &Entry,
@@ -172,7 +172,11 @@ fn insert(
 }
 
 /// Keeps the columns up to date that lists of runs are made from.
-fn summarise(transaction: &Transaction<'_>, run: i64, entry: &Entry) -> rusqlite::Result<()> {
+pub(super) fn summarise(
+    transaction: &Transaction<'_>,
+    run: i64,
+    entry: &Entry,
+) -> rusqlite::Result<()> {
     match entry {
         Entry::Finding(_) => transaction.execute(
             "UPDATE runs SET findings = findings + 1 WHERE number = ?1",

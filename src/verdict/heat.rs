@@ -93,6 +93,7 @@ pub(super) fn longest_even_s(record: &Record) -> Option<f64> {
 struct EvenStage {
     index: usize,
     last: Mono,
+    start: Mono,
     length_s: f64,
     values: Vec<(f64, f64)>,
 }
@@ -218,6 +219,7 @@ fn even_stage(record: &Record, channel: &Channel, index: usize) -> Option<EvenSt
     Some(EvenStage {
         index,
         last,
+        start,
         length_s: finish.seconds_since(start),
         values: values.collect(),
     })
@@ -241,5 +243,30 @@ fn fit_stage(values: &[(f64, f64)]) -> Option<Fit> {
     Some(match two {
         Some(two) if two.residual < WORTHWHILE * one.residual => two,
         Some(_) | None => one,
+    })
+}
+
+/// The curve that heat follows in the longest even stage, for those who draw it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeatCourse {
+    /// Beginning of the stage.
+    pub start: Mono,
+    /// Length of it in seconds.
+    pub length_s: f64,
+    /// Degrees Celsius over seconds since `start`.
+    pub fit: Fit,
+}
+
+/// The curve by which the plateau was judged; none where nothing was judged.
+pub fn heat_course(record: &Record) -> Option<HeatCourse> {
+    let channel = hottest_channel(record)?;
+    let stage = longest_even_stage(record, channel)?;
+    if stage.length_s < PLATEAU_FROM_S {
+        return None;
+    }
+    Some(HeatCourse {
+        start: stage.start,
+        length_s: stage.length_s,
+        fit: fit_stage(&stage.values)?,
     })
 }

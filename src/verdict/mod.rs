@@ -20,3 +20,4 @@ mod words;
 
 pub use exposure::{Exposures, count_exposure};
 pub use grade::judge;
+pub use heat::{HeatCourse, heat_course};

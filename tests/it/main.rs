@@ -24,3 +24,4 @@ mod reports;
 mod service;
 mod suites;
 mod trouble;
+mod views;
