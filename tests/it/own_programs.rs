@@ -65,38 +65,44 @@ fn failure<'a>(report: &'a Value, program: &str) -> &'a Value {
     own.unwrap_or_else(|| panic!("no finding of {program} in {findings:#?}"))
 }
 
+/// Name, shell line, runs and keys of a program that is right and of one for each way to fail.
+fn ways_to_fail() -> [(&'static str, &'static str, u32, &'static str); 7] {
+    [
+        (
+            "good",
+            "id -un > who; echo same > good.out",
+            2,
+            "limit = \"40s\"\noutput = \"good.out\"",
+        ),
+        (
+            "drifts",
+            "date +%N > drift.out",
+            2,
+            "limit = \"40s\"\noutput = \"drift.out\"",
+        ),
+        ("mute", "true", 1, "limit = \"40s\"\noutput = \"mute.out\""),
+        (
+            "stale",
+            "test -e stale.out || echo once > stale.out",
+            2,
+            "limit = \"40s\"\noutput = \"stale.out\"",
+        ),
+        ("fails", "echo oh no >&2; exit 3", 1, "limit = \"40s\""),
+        ("dies", "kill -SEGV $$", 1, "limit = \"40s\""),
+        (
+            "late",
+            "echo $$ > late.pid; exec sleep 90",
+            1,
+            "limit = \"2s\"",
+        ),
+    ]
+}
+
 #[test]
 fn each_way_to_fail_is_a_finding_of_its_own_and_nothing_is_left_running() {
     let trial = Trial::new();
     let folder = shared(&trial);
-    let output = |file: &str| format!("limit = \"40s\"\noutput = \"{file}\"");
-    let text = suite(
-        &folder,
-        &[
-            (
-                "good",
-                "id -un > who; echo same > good.out",
-                2,
-                &output("good.out"),
-            ),
-            ("drifts", "date +%N > drift.out", 2, &output("drift.out")),
-            ("mute", "true", 1, &output("mute.out")),
-            (
-                "stale",
-                "test -e stale.out || echo once > stale.out",
-                2,
-                &output("stale.out"),
-            ),
-            ("fails", "echo oh no >&2; exit 3", 1, "limit = \"40s\""),
-            ("dies", "kill -SEGV $$", 1, "limit = \"40s\""),
-            (
-                "late",
-                "echo $$ > late.pid; exec sleep 90",
-                1,
-                "limit = \"2s\"",
-            ),
-        ],
-    );
+    let text = suite(&folder, &ways_to_fail());
     let (code, report, said) = run(&trial, &text);
     assert_eq!(code, 4, "{said}");
     let kind = |program: &str| failure(&report, program)["kind"]["failure"].clone();
