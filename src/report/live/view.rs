@@ -158,7 +158,7 @@ impl LiveView {
             Entry::StopMark(_) => {
                 self.ended = Some("an end was asked for".to_owned());
             }
-            Entry::Aftermath(_) | Entry::Note(_) | Entry::Verdict(_) => {}
+            Entry::ProgramRun(_) | Entry::Aftermath(_) | Entry::Note(_) | Entry::Verdict(_) => {}
         }
     }
 
