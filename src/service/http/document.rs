@@ -1,12 +1,13 @@
 //! The document that tells of all resources (OpenAPI 3.1), made from the handlers themselves.
 
+use axum::http::StatusCode;
 use axum::routing::get;
 use axum::{Json, Router};
-use utoipa::openapi::path::{Operation, PathItem};
+use utoipa::openapi::path::PathItem;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{
     ContactBuilder, ContentBuilder, InfoBuilder, LicenseBuilder, OpenApi, OpenApiBuilder, Ref,
-    ResponseBuilder, schema::ComponentsBuilder,
+    RefOr, Response, ResponseBuilder, schema::ComponentsBuilder,
 };
 use utoipa::{PartialSchema, ToSchema};
 
@@ -58,24 +59,48 @@ pub(super) fn head() -> OpenApi {
 /// The whole document.
 pub fn openapi() -> OpenApi {
     let (_, mut document) = resources().split_for_parts();
-    document.paths.paths.values_mut().for_each(add_problems);
+    for (path, item) in &mut document.paths.paths {
+        complete(path, item);
+    }
     document
 }
 
-/// Every operation can end in a problem.
-fn add_problems(item: &mut PathItem) {
+/// What holds for every operation: a name of its own, a description of every answer (required by OpenAPI
+/// 3.1), and that it can end in a problem.
+fn complete(path: &str, item: &mut PathItem) {
+    for (method, operation) in [("get", &mut item.get), ("post", &mut item.post)] {
+        let Some(operation) = operation else { continue };
+        operation.operation_id = Some(name_of(method, path));
+        let responses = &mut operation.responses.responses;
+        for (status, response) in responses.iter_mut() {
+            if let RefOr::T(response) = response
+                && response.description.is_empty()
+            {
+                let status: Option<StatusCode> = status.parse().ok();
+                let phrase = status.and_then(|status| status.canonical_reason());
+                response.description = phrase.unwrap_or_default().to_owned();
+            }
+        }
+        responses.insert("default".to_owned(), problem().into());
+    }
+}
+
+/// Such as `get_runs_run_samples`.
+fn name_of(method: &str, path: &str) -> String {
+    let words = path
+        .split(['/', '{', '}'])
+        .filter(|word| !word.is_empty() && *word != "v1");
+    words.fold(method.to_owned(), |name, word| format!("{name}_{word}"))
+}
+
+fn problem() -> Response {
     let content = ContentBuilder::new()
         .schema(Some(Ref::from_schema_name(Problem::name())))
         .build();
-    let problem = ResponseBuilder::new()
+    ResponseBuilder::new()
         .description("What went wrong")
         .content("application/problem+json", content)
-        .build();
-    let operations: [&mut Option<Operation>; 2] = [&mut item.get, &mut item.post];
-    for operation in operations.into_iter().flatten() {
-        let responses = &mut operation.responses.responses;
-        responses.insert("default".to_owned(), problem.clone().into());
-    }
+        .build()
 }
 
 pub(super) fn routes() -> Router<Desk> {

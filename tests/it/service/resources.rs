@@ -1,5 +1,6 @@
 //! What the document promises, and what the resources give of a real run.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixStream;
@@ -40,8 +41,18 @@ fn the_document_is_the_one_on_file() {
     );
     let document: Value = serde_json::from_str(&document).expect("JSON");
     assert_eq!(document["openapi"], "3.1.0");
+    let mut names = BTreeSet::new();
     for (path, operations) in document["paths"].as_object().expect("paths") {
         for (method, operation) in operations.as_object().expect("operations") {
+            let name = operation["operationId"].to_string();
+            assert!(names.insert(name.clone()), "{name} twice");
+            for (status, response) in operation["responses"].as_object().expect("responses") {
+                let about = response["description"].as_str().unwrap_or_default();
+                assert!(
+                    !about.is_empty(),
+                    "{method} {path} {status} has no description"
+                );
+            }
             let about = operation["summary"].as_str().unwrap_or_default();
             assert!(!about.is_empty(), "{method} {path} says nothing of itself");
             let problem = &operation["responses"]["default"]["content"]["application/problem+json"];
