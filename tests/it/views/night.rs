@@ -122,6 +122,7 @@ impl Night {
             Stage {
                 name: name.to_owned(),
                 segments: vec![Segment {
+                    programs: Vec::new(),
                     length: Duration::from_secs(self.seconds(index)),
                     loads: loads.into_iter().collect(),
                 }],
@@ -197,6 +198,7 @@ impl Night {
 
     fn declared(&self) -> Declared {
         Declared {
+            hottest_day_c: None,
             clock_mhz: vec![
                 (LoadClass::ScalarInteger, 4800.0),
                 (LoadClass::WideVector, 4650.0),
