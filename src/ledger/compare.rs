@@ -149,9 +149,9 @@ fn numbers(values: &[u32]) -> String {
 fn modules_words(modules: &[MemoryModule]) -> String {
     let word = |module: &MemoryModule| {
         let gib = module.bytes >> 30;
-        format!("{} {gib} GiB {}", module.slot, module.part)
-            .trim_end()
-            .to_owned()
+        let rated = module.rated_mts.map(|rate| format!(" rated {rate} MT/s"));
+        let named = format!("{} {gib} GiB {}", module.slot, module.part);
+        format!("{}{}", named.trim_end(), rated.unwrap_or_default())
     };
     let words: Vec<String> = modules.iter().map(word).collect();
     if words.is_empty() {

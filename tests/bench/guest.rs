@@ -12,6 +12,7 @@ use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
 
+use crate::gdb::Gdb;
 use crate::host;
 use crate::qmp::Qmp;
 use crate::shell::{Answer, Shell};
@@ -54,6 +55,14 @@ impl Setup {
     /// The disk of the guest, which outlives it.
     pub(crate) fn disk(&self) -> PathBuf {
         self.folder.join("disk.img")
+    }
+
+    /// Arguments for a guest that is to be debugged.
+    pub(crate) fn debugger(&self) -> Vec<String> {
+        let socket = format!("socket,id=gdb,path={},server=on,wait=off", self.path("gdb"));
+        ["-chardev", &socket, "-gdb", "chardev:gdb"]
+            .map(str::to_owned)
+            .to_vec()
     }
 
     fn path(&self, name: &str) -> String {
@@ -160,7 +169,7 @@ pub(crate) struct Guest {
 impl Guest {
     /// Starts the guest and waits until it takes commands.
     pub(crate) fn boot(setup: Setup) -> Result<Self> {
-        for old in ["shell", "qmp", "pid"] {
+        for old in ["shell", "qmp", "pid", "gdb"] {
             let path = setup.folder.join(old);
             if path.exists() {
                 std::fs::remove_file(path)?;
@@ -281,6 +290,13 @@ impl Guest {
         read.with_context(|| format!("`{command}` said {text}"))
     }
 
+    /// Says something on the monitor.
+    pub(crate) fn monitor(&mut self, line: &str) -> Result<String> {
+        let said = self.qmp.monitor(line)?;
+        self.note(&format!("monitor: {line} {said}"));
+        Ok(said)
+    }
+
     /// Writes into a register of a PCI device while the guest stands still, and leaves the address port as it
     /// was: the guest may be between its two accesses.
     pub(crate) fn set_pci(&mut self, slot: u32, registers: &[(u32, u32)]) -> Result<()> {
@@ -349,6 +365,12 @@ impl Guest {
     pub(crate) fn cut_power(mut self) -> Result<Setup> {
         self.end()?;
         Ok(self.setup.clone())
+    }
+
+    /// Stops the machine and opens its debugger.
+    pub(crate) fn debugger(&mut self) -> Result<Gdb> {
+        self.note("stopped for the debugger");
+        Gdb::connect(&self.setup.folder.join("gdb"))
     }
 
     /// Adds a line to what is shown when the case fails.

@@ -20,7 +20,11 @@ const LOADED: [&str; 6] = [
     "ext4",
 ];
 /// Modules that cases load themselves.
-const AT_HAND: [&str; 11] = [
+const AT_HAND: [&str; 15] = [
+    "i2c-dev",
+    "i2c-stub",
+    "nct7802",
+    "loop",
     "k10temp",
     "acpi-cpufreq",
     "acpi_power_meter",

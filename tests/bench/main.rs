@@ -2,7 +2,9 @@
 //!
 //!     cargo test --test bench -- all           # every case
 //!     cargo test --test bench -- list          # their names
-//!     cargo test --test bench -- heat flips    # those
+//!     cargo test --test bench -- heat-ceiling flip-walk
+//!
+//! `SOAKPROOF_BENCH_PROGRAM` names another program to be looked at, one with a defect that was planted, say.
 //!
 //! What a case leaves behind (console, disk, timeline) stays in `target/bench/cases/`.
 
@@ -13,6 +15,8 @@
 )]
 
 mod cases;
+mod disk_log;
+mod gdb;
 mod guest;
 mod host;
 mod image;
@@ -22,14 +26,20 @@ mod receiver;
 mod shell;
 mod trial;
 
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Instant;
 
 use anyhow::{Context, Result, ensure};
 
+use crate::cases::Case;
 use crate::guest::Setup;
 use crate::packages::Packages;
+
+/// Cases that run side by side.
+const GUESTS_AT_ONCE: usize = 2;
 
 /// What a case gets.
 #[derive(Debug)]
@@ -41,8 +51,10 @@ pub(crate) struct Bench {
 
 impl Bench {
     fn prepare() -> Result<Self> {
-        let program = PathBuf::from(env!("CARGO_BIN_EXE_soakproof"));
-        let target = program.parent().and_then(Path::parent);
+        let built = PathBuf::from(env!("CARGO_BIN_EXE_soakproof"));
+        let program =
+            std::env::var_os("SOAKPROOF_BENCH_PROGRAM").map_or(built.clone(), PathBuf::from);
+        let target = built.parent().and_then(Path::parent);
         let cache = target
             .context("the program lies in a target folder")?
             .join("bench");
@@ -139,42 +151,69 @@ fn run(wanted: &[String]) -> Result<bool> {
         ensure!(known, "there is no case `{name}`; see `list`");
     }
     let bench = Bench::prepare()?;
-    let mut red = Vec::new();
-    for case in cases::ALL {
-        if !all && !wanted.iter().any(|name| name == case.name) {
-            continue;
+    let chosen = cases::ALL
+        .iter()
+        .filter(|case| all || wanted.iter().any(|name| name == case.name));
+    let waiting = Mutex::new(chosen.collect::<VecDeque<&Case>>());
+    let red = Mutex::new(Vec::new());
+    // A guest idles much of its time.
+    std::thread::scope(|scope| {
+        for _ in 0..GUESTS_AT_ONCE {
+            scope.spawn(|| {
+                while let Some(case) = next(&waiting) {
+                    if !run_case(&bench, case) {
+                        locked(&red).push(case.name);
+                    }
+                }
+            });
         }
-        let begun = Instant::now();
-        let outcome = (case.run)(&bench);
-        let took = begun.elapsed().as_secs();
-        match outcome {
-            Ok(()) => println!("ok     {:<16} {took:>4} s", case.name),
-            Err(error) => {
-                println!("RED    {:<16} {took:>4} s  {error:#}", case.name);
-                show_timelines(&bench.cache.join("cases"), case.name)?;
-                red.push(case.name);
-            }
-        }
-    }
+    });
+    let red = locked(&red).join(" ");
     println!(
         "{}",
         if red.is_empty() {
             "all of it holds".to_owned()
         } else {
-            format!("red: {}", red.join(" "))
+            format!("red: {red}")
         }
     );
     Ok(red.is_empty())
 }
 
-/// What was done to the guests of a case, and what they said.
-fn show_timelines(cases: &Path, case: &str) -> Result<()> {
-    for name in host::names_in(cases)?
-        .iter()
-        .filter(|name| name.starts_with(case))
-    {
-        let timeline = std::fs::read_to_string(cases.join(name).join("timeline"));
-        println!("-- {name}\n{}", timeline.unwrap_or_default());
+fn next<'c>(waiting: &Mutex<VecDeque<&'c Case>>) -> Option<&'c Case> {
+    locked(waiting).pop_front()
+}
+
+fn locked<T>(shared: &Mutex<T>) -> MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Runs one case and tells how it went; false when it is red.
+fn run_case(bench: &Bench, case: &Case) -> bool {
+    let begun = Instant::now();
+    let outcome = (case.run)(bench);
+    let took = begun.elapsed().as_secs();
+    match outcome {
+        Ok(()) => println!("ok     {:<16} {took:>4} s", case.name),
+        Err(error) => {
+            let timelines = timelines(&bench.cache.join("cases"), case.name);
+            println!(
+                "RED    {:<16} {took:>4} s  {error:#}\n{timelines}",
+                case.name
+            );
+            return false;
+        }
     }
-    Ok(())
+    true
+}
+
+/// What was done to the guests of a case, and what they said.
+fn timelines(cases: &Path, case: &str) -> String {
+    let names = host::names_in(cases).unwrap_or_default().into_iter();
+    let own = names.filter(|name| name == case || name.starts_with(&format!("{case}-")));
+    let texts = own.map(|name| {
+        let text = std::fs::read_to_string(cases.join(&name).join("timeline"));
+        format!("-- {name}\n{}", text.unwrap_or_default())
+    });
+    texts.collect()
 }

@@ -77,9 +77,19 @@ impl Guest {
         })
     }
 
-    /// A report on a run, by the command of that name, which also closes what was cut short.
-    pub(crate) fn report(&mut self, run: &str) -> Result<Outcome> {
-        let report = self.json(&format!("soakproof report {run} --store {STORE} --json"))?;
+    /// True when the run has ended.
+    pub(crate) fn has_ended(&mut self) -> Result<bool> {
+        Ok(self.run("cat /tmp/status")?.status == 0)
+    }
+
+    /// A report on the last run, by the command of that name, which also closes what was cut short.
+    pub(crate) fn report(&mut self) -> Result<Outcome> {
+        self.report_in(STORE)
+    }
+
+    /// The same of a record elsewhere.
+    pub(crate) fn report_in(&mut self, store: &str) -> Result<Outcome> {
+        let report = self.json(&format!("soakproof report last --store {store} --json"))?;
         Ok(Outcome { status: 0, report })
     }
 }

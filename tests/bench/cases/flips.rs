@@ -7,23 +7,26 @@ use anyhow::{Context, Result, bail, ensure};
 use serde_json::Value;
 
 use crate::Bench;
+use crate::gdb::Gdb;
 use crate::guest::Guest;
 use crate::host;
 use crate::trial::{Outcome, suite};
 
-const PAGE: u64 = 4096;
+pub(crate) const PAGE: u64 = 4096;
 /// Flips until one must have been seen: each may fall between the last read of a word and its next write.
 const TRIES: u64 = 60;
+/// Looks for a worker's memory, two seconds apart.
+const MOST_LOOKS: u32 = 20;
 /// A walk small enough for a pass of well under a second under emulation.
 const WALK: &str = "[[stage.load]]\nkernels = [\"march.memory\"]\ncores = [1]\nmemory = \"4MiB\"";
 const MATRICES: &str = "[[stage.load]]\nkernels = [\"matrix-exact.l1\"]\ncores = [1]";
 
 /// A worker's locked memory: where it begins and how many bytes.
 #[derive(Debug)]
-struct Arena {
+pub(crate) struct Arena {
     pid: String,
-    start: u64,
-    bytes: u64,
+    pub(crate) start: u64,
+    pub(crate) bytes: u64,
 }
 
 /// A byte that was altered.
@@ -89,6 +92,56 @@ pub(crate) fn compute(bench: &Bench) -> Result<()> {
     Ok(())
 }
 
+/// A bit that stays set whatever is stored there: the machine is stopped after each store, and the host sets it
+/// again.
+pub(crate) fn stuck(bench: &Bench) -> Result<()> {
+    const BIT: u32 = 5;
+    let mut setup = bench.setup("flip-stuck")?;
+    setup.arguments = setup.debugger();
+    let mut guest = Guest::boot(setup)?;
+    guest.start_run(&suite(WALK, 120), "")?;
+    let arena = find_arena(&mut guest)?;
+    let address = arena.start + arena.bytes / 2;
+    let physical = physical(&mut guest, &arena, address)?.context("a page")?;
+    let mut gdb = guest.debugger()?;
+    gdb.watch_stores(address)?;
+    let mut stores = 0;
+    while guest.stuck_told(&mut gdb)?.is_none() {
+        let mut byte = [0_u8];
+        guest.peek(physical, &mut byte)?;
+        guest.poke(physical, &[byte[0] | 1 << BIT])?;
+        stores += 1;
+        ensure!(stores < 10_000, "{stores} stores, and nothing was found");
+    }
+    guest.note(&format!("{stores} stores"));
+    let outcome = guest.finish_run()?;
+    outcome.ensure_ends("failed", 4)?;
+    let fault = &outcome.finding("wrong-memory")?["kind"];
+    ensure!(
+        number(fault, "physical")? == physical,
+        "not at {physical:#x}: {fault}"
+    );
+    let (expected, got) = (number(fault, "expected")?, number(fault, "got")?);
+    ensure!(expected ^ got == 1 << BIT && got & 1 << BIT != 0, "{fault}");
+    ensure!(fault["class"] == "stuck-bit", "{fault}");
+    Ok(())
+}
+
+impl Guest {
+    /// Lets the machine go on until the next store, or until the run has ended.
+    fn stuck_told(&mut self, gdb: &mut Gdb) -> Result<Option<()>> {
+        gdb.go_on()?;
+        loop {
+            if gdb.stopped()?.is_some() {
+                return Ok(None);
+            }
+            if self.has_ended()? {
+                return Ok(Some(()));
+            }
+        }
+    }
+}
+
 fn number(tree: &Value, name: &str) -> Result<u64> {
     tree[name]
         .as_u64()
@@ -96,7 +149,7 @@ fn number(tree: &Value, name: &str) -> Result<u64> {
 }
 
 /// Flips bits, each once, until the run ends by itself.
-fn flip_until_told(guest: &mut Guest, arena: &Arena) -> Result<(Vec<Flip>, Outcome)> {
+pub(crate) fn flip_until_told(guest: &mut Guest, arena: &Arena) -> Result<(Vec<Flip>, Outcome)> {
     let mut flips = Vec::new();
     for number in 0..TRIES {
         // Scattered, and no two in one word.
@@ -128,35 +181,43 @@ fn flip(guest: &mut Guest, physical: u64, bit: u32) -> Result<Flip> {
 
 /// The worker is the younger of the two processes; what it works in is locked (`lo` in `VmFlags`, Linux
 /// Documentation/filesystems/proc.rst).
-fn find_arena(guest: &mut Guest) -> Result<Arena> {
-    // Until it is all touched, pages come and go.
-    guest.ok("sleep 3")?;
-    for pid in guest.ok("pidof soakproof")?.split_whitespace() {
-        let maps = guest.ok(&format!("grep -E '^[0-9a-f]+-|^VmFlags' /proc/{pid}/smaps"))?;
-        let mut lines = maps.lines().collect::<Vec<_>>();
-        lines.retain(|line| !line.is_empty());
-        let locked = lines.chunks(2).filter_map(|pair| {
-            let [range, flags] = pair else { return None };
-            let (start, end) = range.split(' ').next()?.split_once('-')?;
-            let start = u64::from_str_radix(start, 16).ok()?;
-            let end = u64::from_str_radix(end, 16).ok()?;
-            let writable = range.contains(" rw-p ");
-            (writable && flags.split(' ').any(|flag| flag == "lo")).then_some((start, end - start))
-        });
-        if let Some((start, bytes)) = locked.max_by_key(|(_, bytes)| *bytes) {
-            let pid = pid.to_owned();
-            guest.note(&format!(
-                "worker {pid} works in {bytes} bytes at {start:#x}"
-            ));
-            return Ok(Arena { pid, start, bytes });
+pub(crate) fn find_arena(guest: &mut Guest) -> Result<Arena> {
+    for _ in 0..MOST_LOOKS {
+        // Until it is all touched, pages come and go.
+        guest.ok("sleep 2")?;
+        for pid in guest.ok("pidof soakproof")?.split_whitespace() {
+            if let Some((start, bytes)) = locked_memory(guest, pid)? {
+                let pid = pid.to_owned();
+                guest.note(&format!(
+                    "worker {pid} works in {bytes} bytes at {start:#x}"
+                ));
+                return Ok(Arena { pid, start, bytes });
+            }
         }
     }
     bail!("no process has locked memory")
 }
 
+/// The largest mapping that a process has locked: where it begins and how many bytes.
+fn locked_memory(guest: &mut Guest, pid: &str) -> Result<Option<(u64, u64)>> {
+    let maps = guest
+        .run(&format!("grep -E '^[0-9a-f]+-|^VmFlags' /proc/{pid}/smaps"))?
+        .text;
+    let lines: Vec<&str> = maps.lines().filter(|line| !line.is_empty()).collect();
+    let locked = lines.chunks(2).filter_map(|pair| {
+        let [range, flags] = pair else { return None };
+        let (start, end) = range.split(' ').next()?.split_once('-')?;
+        let start = u64::from_str_radix(start, 16).ok()?;
+        let end = u64::from_str_radix(end, 16).ok()?;
+        let writable = range.contains(" rw-p ");
+        (writable && flags.split(' ').any(|flag| flag == "lo")).then_some((start, end - start))
+    });
+    Ok(locked.max_by_key(|(_, bytes)| *bytes))
+}
+
 /// By the process's page map: bits 0 to 54 hold the frame (Linux Documentation/admin-guide/mm/pagemap.rst). None
 /// when the worker is gone.
-fn physical(guest: &mut Guest, arena: &Arena, address: u64) -> Result<Option<u64>> {
+pub(crate) fn physical(guest: &mut Guest, arena: &Arena, address: u64) -> Result<Option<u64>> {
     let (pid, page) = (&arena.pid, address / PAGE);
     let command =
         format!("dd if=/proc/{pid}/pagemap bs=8 skip={page} count=1 2> /dev/null | xxd -p");

@@ -176,6 +176,27 @@ fn a_difference_that_no_declared_change_explains_is_listed() {
     );
 }
 
+/// Found on the virtual bench: modules of another rate were told as the same ones, twice.
+#[test]
+fn modules_of_another_rated_speed_are_told_apart_in_words() {
+    let dir = machine();
+    plug(dir.path(), &[Device::at("DIMM_A2", 6000)]);
+    let seen = read(dir.path());
+    let before = Standing {
+        fingerprint: seen.clone(),
+        ..Standing::default()
+    };
+    let mut now = seen;
+    now.modules.as_mut().unwrap()[0].rated_mts = Some(4000);
+    let found = find_unexplained(&before, &now, &[]);
+    let [line] = found.as_slice() else {
+        panic!("{found:?}");
+    };
+    let (is, was) = line.split_once(", were ").unwrap();
+    assert!(is.ends_with("rated 4000 MT/s"), "{line}");
+    assert_ne!(is.trim_start_matches("memory modules are now "), was);
+}
+
 #[test]
 fn every_part_of_the_fingerprint_that_changes_is_noticed() {
     let dir = machine();
