@@ -27,8 +27,12 @@ pub(super) struct Arguments {
 pub(super) enum Command {
     /// Run a suite on this machine and judge it.
     Run(RunArguments),
+    /// Look on at a run that is under way.
+    Watch(WatchArguments),
     /// Show the verdict and the evidence of a run.
     Report(ReportArguments),
+    /// Put two or more runs side by side.
+    Compare(CompareArguments),
     /// Write a run into a file: its whole record, or its readings for a spreadsheet.
     Export(ExportArguments),
     /// Take in runs that were exported elsewhere, and grade them again.
@@ -232,6 +236,9 @@ pub(super) struct RunArguments {
     /// A machine that hangs is restarted without anybody near, and unsaved work on it is lost.
     #[arg(long)]
     pub(super) watchdog: bool,
+    /// Tell the course in lines, also on a terminal that could show a full screen.
+    #[arg(long)]
+    pub(super) lines: bool,
     /// Let anything below this grade end with exit code 5.
     #[arg(long, value_name = "GRADE")]
     pub(super) require: Option<Required>,
@@ -333,6 +340,43 @@ pub(super) struct ReportArguments {
     /// `last`, a number, or the beginning of an id.
     #[arg(default_value = "last")]
     pub(super) run: String,
+    /// Write a page with charts instead: one file, for any browser, without network and script.
+    #[arg(long, value_name = "FILE")]
+    pub(super) html: Option<PathBuf>,
+    /// Write a sheet of one page for whoever gets the machine, with the digest of the record.
+    #[arg(long, value_name = "FILE")]
+    pub(super) sheet: Option<PathBuf>,
+    /// Serial number of the machine, for the sheet.
+    #[arg(long, value_name = "TEXT", requires = "sheet")]
+    pub(super) serial: Option<String>,
+    /// Hold a sheet against the record that it names, or every row of a run against its checksum, and show
+    /// the digest.
+    #[arg(long, value_name = "SHEET|RUN", conflicts_with_all = ["run", "html", "sheet"])]
+    pub(super) verify: Option<String>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct WatchArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    /// Tell the course in lines, also on a terminal that could show a full screen.
+    #[arg(long)]
+    pub(super) lines: bool,
+    #[command(flatten)]
+    pub(super) place: PlaceArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CompareArguments {
+    /// Each `last`, a number, or the beginning of an id.
+    #[arg(required = true, num_args = 2..=6, value_name = "RUN")]
+    pub(super) runs: Vec<String>,
+    /// Write a page with the courses laid over each other as well.
+    #[arg(long, value_name = "FILE")]
+    pub(super) html: Option<PathBuf>,
     #[command(flatten)]
     pub(super) store: StoreArguments,
 }

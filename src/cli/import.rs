@@ -11,7 +11,7 @@ use super::run::open_store;
 use super::{Exit, Failure, put, put_json, tell};
 use crate::model::{Entry, Grade, RunHeader};
 use crate::os;
-use crate::report::{check_believable, escape, read_export};
+use crate::report::{TransferRow, check_believable, escape, read_export};
 use crate::store::{ImportRunError, Store, StoredRow};
 use crate::verdict;
 
@@ -79,55 +79,35 @@ fn line(run: &Imported) -> String {
 
 fn take_in(store: &mut Store, file: &Path) -> Result<Imported, Failure> {
     let place = |line: usize, what: &str| {
-        Failure::usage(anyhow::anyhow!(
-            "{}:{line}: {}",
-            escape(&file.to_string_lossy()),
-            escape(what)
-        ))
+        let name = file.to_string_lossy();
+        let told = format!("{}:{line}: {}", escape(&name), escape(what));
+        Failure::usage(anyhow::anyhow!(told))
     };
     let opened = os::open_file(file).map_err(Failure::usage)?;
     let rows = read_export(opened).map_err(|error| place(error.line, &error.what))?;
-    let rows: Vec<StoredRow> = rows
-        .into_iter()
-        .map(|row| StoredRow {
-            seq: row.seq,
-            kind: row.kind,
-            body: row.body,
-            crc: row.crc,
-        })
-        .collect();
-    let header: Option<RunHeader> = rows.first().and_then(|row| row.decode().ok());
-    if let Some(header) = &header {
+    let rows: Vec<StoredRow> = rows.into_iter().map(as_stored).collect();
+    // Before anything is reckoned with that a header from elsewhere says.
+    let header = rows.first().map(StoredRow::decode::<RunHeader>);
+    if let Some(Ok(header)) = &header {
         check_believable(header).map_err(|what| place(2, &what))?;
     }
-    let record = header
-        .is_some()
-        .then(|| fold(0, rows.clone()))
-        .transpose()
-        .map_err(|error| place(2, &error.to_string()))?;
-    let there = record.as_ref().map(|record| record.verdict().cloned());
-    if let Some(None) = there {
+    let record = fold(0, rows.clone()).map_err(|error| place(2, &error.to_string()))?;
+    let Some(there) = record.verdict() else {
         return Err(place(
             2,
             "the run was not judged yet; `soakproof runs close` on its own machine does, then export it",
         ));
-    }
+    };
     let number = store.import_run(&rows).map_err(|error| match error {
         ImportRunError::Row { index, .. } => place(index + 2, &error.to_string()),
         ImportRunError::NoHeader => place(2, &error.to_string()),
         ImportRunError::Known { .. } | ImportRunError::Write(_) => {
-            Failure::usage(anyhow::Error::from(error).context(format!(
-                "cannot take in `{}`",
-                escape(&file.to_string_lossy())
-            )))
+            let name = escape(&file.to_string_lossy());
+            let error = anyhow::Error::from(error);
+            Failure::usage(error.context(format!("cannot take in `{name}`")))
         }
     })?;
-    let (Some(record), Some(Some(there))) = (record, there) else {
-        return Err(place(2, "the header of the run is not readable"));
-    };
-    let mut unjudged = record.clone();
-    unjudged.verdicts.clear();
-    let here = verdict::judge(&unjudged);
+    let here = verdict::judge(&record);
     if here.grade != there.grade {
         tell(&format!(
             "warning: version {} graded run {number} `{}`, this one `{}`; both verdicts stay on record",
@@ -135,15 +115,28 @@ fn take_in(store: &mut Store, file: &Path) -> Result<Imported, Failure> {
             there.grade,
             here.grade
         ));
+    }
+    // Rows that were left out are a gap that the verdict from there knows nothing of.
+    if here.grade != there.grade || here.gaps != there.gaps {
         store.append(number, &[Entry::Verdict(Box::new(here.clone()))])?;
     }
+    let there = there.grade;
     Ok(Imported {
         number,
-        id: record.header.id.clone(),
-        suite: record.header.plan.suite.clone(),
-        host: record.header.machine.host.clone(),
+        id: record.header.id,
+        suite: record.header.plan.suite,
+        host: record.header.machine.host,
         simulated: record.header.machine.simulated,
-        there: there.grade,
+        there,
         here: here.grade,
     })
+}
+
+fn as_stored(row: TransferRow) -> StoredRow {
+    StoredRow {
+        seq: row.seq,
+        kind: row.kind,
+        body: row.body,
+        crc: row.crc,
+    }
 }

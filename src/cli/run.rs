@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use anyhow::Context;
+use tokio::signal::unix::SignalKind;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
 use super::configuration::{record_folder, usual_configuration, usual_record_folder};
@@ -10,7 +11,7 @@ use super::dry_run::show_plan;
 use super::notices::{close_desk, start_desk};
 use super::progress::Screen;
 use super::runs::{Again, recover};
-use super::through::{Service, find, interrupts};
+use super::through::{Service, find, interrupts, told_to_leave};
 use super::{Exit, Failure, put, put_json, tell};
 use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish};
 use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
@@ -37,15 +38,26 @@ pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
 
 /// Through a service, which goes on with the run when this process is gone.
 fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
-    let mut screen = Screen::new();
+    let mut screen = Screen::new(wanted.lines, Some(Box::new(os::interrupt_self)));
     let followed = service.wait(async |client| {
         let run = client.start_run(wish).await?;
         let mut interrupts = interrupts();
-        client.follow(run, &mut screen, &mut interrupts).await?;
-        client.record(&run.to_string()).await
+        let followed = client.follow(run, &mut screen, &mut interrupts);
+        let seen = tokio::select! {
+            followed = followed => followed.map(|()| true)?,
+            () = told_to_leave([SignalKind::terminate(), SignalKind::hangup()]) => false,
+        };
+        let shown = client.record(&run.to_string()).await?;
+        Ok((seen, shown))
     });
     screen.clear();
-    let (number, record) = followed?;
+    let (seen, (number, record)) = followed?;
+    if !seen {
+        let error = anyhow::anyhow!(
+            "told to end; run {number} goes on in the service: `soakproof watch {number}`"
+        );
+        return Err(error.into());
+    }
     let verdict = record
         .verdict()
         .cloned()
@@ -72,7 +84,7 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
     prepared.header.gaps.extend(aside);
     stand_on_ledger(root, &store, &mut prepared.header)?;
     let companions = companions(root, wanted.watchdog || configuration.watchdog.enabled)?;
-    let mut screen = Screen::new();
+    let mut screen = Screen::new(wanted.lines, Some(Box::new(os::interrupt_self)));
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

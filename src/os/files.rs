@@ -74,11 +74,10 @@ pub fn write_file(
     })
 }
 
-fn fill_whole(
-    file: File,
-    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
-) -> io::Result<File> {
+fn fill_whole(file: File, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> io::Result<File> {
     let mut buffered = BufWriter::new(file);
     fill(&mut buffered)?;
-    buffered.into_inner().map_err(io::IntoInnerError::into_error)
+    buffered
+        .into_inner()
+        .map_err(io::IntoInnerError::into_error)
 }

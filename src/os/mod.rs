@@ -20,6 +20,7 @@ mod root;
 mod sessions;
 mod shutdown;
 mod socket;
+mod terminal;
 mod watchdog;
 mod worker_life;
 
@@ -47,6 +48,9 @@ pub use root::{ReadFileError, Root, read_from_start};
 pub use sessions::session_in_use;
 pub use shutdown::is_shutting_down;
 pub use socket::{BindSocketError, bind_socket, own_user, remove_socket, user_name};
+pub use terminal::{
+    can_draw_screen, interrupt_self, keep_interrupts, knows_unicode, wants_no_colour,
+};
 pub use watchdog::{HardwareWatchdog, OpenWatchdogError, WATCHDOG_TIME, WatchdogFacts};
 pub use worker_life::{
     PrepareWorkerError, control_pipe_closed, prepare_worker, stop_was_signalled,

@@ -8,14 +8,17 @@
 
 mod advice;
 mod aftermath;
+pub mod chart;
 mod cores;
 mod instruments;
 mod json;
 mod kernels;
 mod ledger;
+pub mod live;
 mod measured;
 mod notices;
 mod page;
+mod pages;
 mod plan;
 mod progress;
 mod queue;
@@ -42,6 +45,10 @@ pub use ledger::{
 pub use measured::{measured_json, measured_text};
 pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
+pub use pages::{
+    ComparedRun, RenderPageError, SheetClaim, SheetFacts, compare_json, compare_page, compare_text,
+    read_sheet, report_page, sheet_page,
+};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};
 pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue_text};

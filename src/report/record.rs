@@ -243,7 +243,7 @@ fn say_work(page: &mut Page, record: &Record) {
 }
 
 /// Class and instruction set of a kernel, in words.
-fn chosen(record: &Record, name: &str) -> (String, String) {
+pub(super) fn chosen(record: &Record, name: &str) -> (String, String) {
     let kernels = &record.header.kernels;
     kernels
         .iter()
@@ -255,7 +255,7 @@ fn chosen(record: &Record, name: &str) -> (String, String) {
 }
 
 /// Lowest to highest; one figure where they look the same.
-fn range(span: Option<(f64, f64)>, decimals: usize) -> String {
+pub(super) fn range(span: Option<(f64, f64)>, decimals: usize) -> String {
     span.map_or_else(
         || "not measured".to_owned(),
         |(low, high)| {

@@ -106,7 +106,7 @@ fn more_words(record: &Record, style: &Style) -> String {
     )
 }
 
-fn effect_words(effect: RuleEffect) -> &'static str {
+pub(super) fn effect_words(effect: RuleEffect) -> &'static str {
     match effect {
         RuleEffect::Met => "held",
         RuleEffect::Caps => "caps at provisional",
@@ -196,7 +196,7 @@ pub fn finding_words(finding: &Finding, style: &Style) -> String {
     text
 }
 
-fn kind_words(kind: &FindingKind) -> String {
+pub(super) fn kind_words(kind: &FindingKind) -> String {
     match kind {
         FindingKind::WrongAnswer(wrong) => format!(
             "wrong answer (pass {}, step {}, {} wrong: expected {:016x}, got {:016x})",
@@ -278,7 +278,7 @@ fn trap_words(
     text
 }
 
-fn fault_words(class: MemoryFaultClass) -> &'static str {
+pub(super) fn fault_words(class: MemoryFaultClass) -> &'static str {
     match class {
         MemoryFaultClass::WrongRead => "memory read wrongly once",
         MemoryFaultClass::WrongStore => "memory kept a wrong word",
@@ -388,7 +388,7 @@ fn say_figures(page: &mut Page, verdict: &Verdict, most: Option<usize>) {
     say_list(page, "voltage", &voltages, most);
 }
 
-fn heat_words(heat: &HeatSummary) -> String {
+pub(super) fn heat_words(heat: &HeatSummary) -> String {
     let mut words = Vec::new();
     words.extend(heat.idle_c.map(|idle| format!("idle {}", figure(idle, 1))));
     words.extend(
@@ -417,7 +417,7 @@ fn heat_words(heat: &HeatSummary) -> String {
     )
 }
 
-fn clock_words(clock: &ClockSummary) -> String {
+pub(super) fn clock_words(clock: &ClockSummary) -> String {
     let declared = clock.declared_mhz.map_or_else(
         || "nothing declared".to_owned(),
         |mhz| format!("declared {}", figure(mhz, 0)),
@@ -433,7 +433,7 @@ fn clock_words(clock: &ClockSummary) -> String {
     )
 }
 
-fn voltage_words(voltage: &VoltageSummary) -> String {
+pub(super) fn voltage_words(voltage: &VoltageSummary) -> String {
     let mut words = Vec::new();
     words.extend(voltage.idle_mv.map(|mv| format!("idle {}", figure(mv, 0))));
     let one_core = voltage.one_core_mv;

@@ -172,7 +172,11 @@ pub(super) fn insert(
 }
 
 /// Keeps the columns up to date that lists of runs are made from.
-pub(super) fn summarise(transaction: &Transaction<'_>, run: i64, entry: &Entry) -> rusqlite::Result<()> {
+pub(super) fn summarise(
+    transaction: &Transaction<'_>,
+    run: i64,
+    entry: &Entry,
+) -> rusqlite::Result<()> {
     match entry {
         Entry::Finding(_) => transaction.execute(
             "UPDATE runs SET findings = findings + 1 WHERE number = ?1",

@@ -1,9 +1,9 @@
 //! Taking in a run that was recorded elsewhere: every row is looked at before the first one is
 //! written, and all of them are written or none.
 
-use rusqlite::{OptionalExtension, TransactionBehavior, params};
+use rusqlite::{OptionalExtension, Transaction, params};
 
-use super::append::{WriteStoreError, explain, insert, summarise};
+use super::append::{WriteStoreError, insert, summarise};
 use super::damage::Damage;
 use super::open::Store;
 use super::read::StoredRow;
@@ -73,45 +73,49 @@ impl Store {
             let entry: Entry = row.decode().map_err(|damage| refuse(index + 1, damage))?;
             entries.push((row, entry));
         }
-        let path = self.path.clone();
-        let failed = |source| ImportRunError::Write(explain(&path, source));
-        let transaction = self
-            .connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(failed)?;
-        let known = "SELECT number FROM runs WHERE id = ?1";
-        let known = transaction.query_row(known, [&header.id], |row| row.get(0));
-        if let Some(number) = known.optional().map_err(failed)? {
-            return Err(ImportRunError::Known { number });
+        let mut here = None;
+        let number = self.change(|transaction| {
+            let known = "SELECT number FROM runs WHERE id = ?1";
+            let known = transaction.query_row(known, [&header.id], |row| row.get(0));
+            here = known.optional()?;
+            if here.is_some() {
+                return Ok(0);
+            }
+            let number = begin(transaction, &header, head)?;
+            for (row, entry) in &entries {
+                insert(transaction, (number, row.seq), entry, &row.body)?;
+                summarise(transaction, number, entry)?;
+            }
+            let told = "INSERT INTO told_runs (run, seq) VALUES (?1, ?2)";
+            transaction.execute(told, params![number, last])?;
+            Ok(number)
+        })?;
+        match here {
+            Some(number) => Err(ImportRunError::Known { number }),
+            None => Ok(number),
         }
-        transaction
-            .execute(
-                "INSERT INTO runs (id, suite, host, boot_id, simulated, started_ms, header, crc)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-                params![
-                    header.id,
-                    header.plan.suite,
-                    header.machine.host,
-                    header.machine.boot_id,
-                    header.machine.simulated,
-                    header.started.wall.0,
-                    head.body,
-                    head.crc,
-                ],
-            )
-            .map_err(failed)?;
-        let number = transaction.last_insert_rowid();
-        for (row, entry) in &entries {
-            insert(&transaction, (number, row.seq), entry, &row.body).map_err(failed)?;
-            summarise(&transaction, number, entry).map_err(failed)?;
-        }
-        transaction
-            .execute(
-                "INSERT INTO told_runs (run, seq) VALUES (?1, ?2)",
-                params![number, last],
-            )
-            .map_err(failed)?;
-        transaction.commit().map_err(failed)?;
-        Ok(number)
     }
+}
+
+/// Puts the header down as it was written elsewhere.
+fn begin(
+    transaction: &Transaction<'_>,
+    header: &RunHeader,
+    row: &StoredRow,
+) -> rusqlite::Result<i64> {
+    transaction.execute(
+        "INSERT INTO runs (id, suite, host, boot_id, simulated, started_ms, header, crc)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+        params![
+            header.id,
+            header.plan.suite,
+            header.machine.host,
+            header.machine.boot_id,
+            header.machine.simulated,
+            header.started.wall.0,
+            row.body,
+            row.crc,
+        ],
+    )?;
+    Ok(transaction.last_insert_rowid())
 }

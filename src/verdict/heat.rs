@@ -57,6 +57,7 @@ pub(super) fn summarise(record: &Record) -> Option<HeatSummary> {
 
 /// An even stage under load: its length, and (seconds since its beginning, degrees) of each reading.
 struct EvenStage {
+    start: Mono,
     length_s: f64,
     values: Vec<(f64, f64)>,
 }
@@ -180,6 +181,7 @@ fn even_stage(record: &Record, channel: &Channel, index: usize) -> Option<EvenSt
         .iter()
         .map(|(at, value)| (at.seconds_since(start), *value));
     Some(EvenStage {
+        start,
         length_s: finish.seconds_since(start),
         values: values.collect(),
     })
@@ -203,5 +205,30 @@ fn fit_stage(values: &[(f64, f64)]) -> Option<Fit> {
     Some(match two {
         Some(two) if two.residual < WORTHWHILE * one.residual => two,
         Some(_) | None => one,
+    })
+}
+
+/// The curve that heat follows in the longest even stage, for those who draw it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeatCourse {
+    /// Beginning of the stage.
+    pub start: Mono,
+    /// Length of it in seconds.
+    pub length_s: f64,
+    /// Degrees Celsius over seconds since `start`.
+    pub fit: Fit,
+}
+
+/// The curve by which the plateau was judged; none where nothing was judged.
+pub fn heat_course(record: &Record) -> Option<HeatCourse> {
+    let channel = hottest_channel(record)?;
+    let stage = longest_even_stage(record, channel)?;
+    if stage.length_s < PLATEAU_FROM_S {
+        return None;
+    }
+    Some(HeatCourse {
+        start: stage.start,
+        length_s: stage.length_s,
+        fit: fit_stage(&stage.values)?,
     })
 }

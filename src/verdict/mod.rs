@@ -18,3 +18,4 @@ mod words;
 
 pub use exposure::{Exposures, count_exposure};
 pub use grade::judge;
+pub use heat::{HeatCourse, heat_course};

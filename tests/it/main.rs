@@ -22,3 +22,4 @@ mod reports;
 mod service;
 mod suites;
 mod trouble;
+mod views;

@@ -52,7 +52,9 @@ pub fn read_export(from: impl BufRead) -> Result<Vec<TransferRow>, ReadExportErr
     let mut digest = Digest::default();
     loop {
         let Some(line) = lines.next()? else {
-            return Err(lines.refuse("the file breaks off: its last line, with the digest, is missing"));
+            return Err(
+                lines.refuse("the file breaks off: its last line, with the digest, is missing")
+            );
         };
         if let Ok(end) = serde_json::from_str::<ExportEnd>(&line) {
             check_end(&lines, &end, (&digest, &rows))?;
