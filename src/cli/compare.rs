@@ -22,7 +22,7 @@ pub(super) fn compare(wanted: &CompareArguments) -> Result<Exit, Failure> {
         })
         .collect();
     if wanted.store.output.json {
-        put_json(&report::compare_json(&runs, &style()));
+        put_json(&report::compare_json(&runs));
     } else {
         put(&report::compare_text(&runs, &style()));
     }

@@ -168,7 +168,6 @@ type Screen = Terminal<CrosstermBackend<BufWriter<Stderr>>>;
 /// Draws and reads keys until the run is over.
 fn show(view: &Mutex<LiveView>, over: &AtomicBool, stop: Option<Stopper>) -> io::Result<()> {
     let mut screen: Screen = Terminal::new(CrosstermBackend::new(BufWriter::new(io::stderr())))?;
-    screen.clear()?;
     let mut look = Look {
         colour: !os::wants_no_colour(),
         unicode: os::knows_unicode(),

@@ -92,7 +92,7 @@ fn take_in(store: &mut Store, file: &Path) -> Result<Imported, Failure> {
         check_believable(header).map_err(|what| place(2, &what))?;
     }
     let record = fold(0, rows.clone()).map_err(|error| place(2, &error.to_string()))?;
-    let Some(there) = record.verdict().map(|verdict| verdict.grade) else {
+    let Some(there) = record.verdict() else {
         return Err(place(
             2,
             "the run was not judged yet; `soakproof runs close` on its own machine does, then export it",
@@ -108,14 +108,19 @@ fn take_in(store: &mut Store, file: &Path) -> Result<Imported, Failure> {
         }
     })?;
     let here = verdict::judge(&record);
-    if here.grade != there {
+    if here.grade != there.grade {
         tell(&format!(
-            "warning: version {} graded run {number} `{there}`, this one `{}`; both verdicts stay on record",
+            "warning: version {} graded run {number} `{}`, this one `{}`; both verdicts stay on record",
             escape(&record.header.program),
+            there.grade,
             here.grade
         ));
+    }
+    // Rows that were left out are a gap that the verdict from there knows nothing of.
+    if here.grade != there.grade || here.gaps != there.gaps {
         store.append(number, &[Entry::Verdict(Box::new(here.clone()))])?;
     }
+    let there = there.grade;
     Ok(Imported {
         number,
         id: record.header.id,

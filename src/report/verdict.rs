@@ -203,7 +203,7 @@ pub fn finding_words(finding: &Finding, style: &Style) -> String {
     text
 }
 
-fn kind_words(kind: &FindingKind) -> String {
+pub(super) fn kind_words(kind: &FindingKind) -> String {
     match kind {
         FindingKind::WrongAnswer(wrong) => format!(
             "wrong answer (pass {}, step {}, {} wrong: expected {:016x}, got {:016x})",

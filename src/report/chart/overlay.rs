@@ -1,7 +1,7 @@
 //! The same courses of several runs on one axis.
 
 use super::courses::{Followed, Spread, follow};
-use super::panels::Panel;
+use super::panels::{Panel, least_spread};
 use super::plot::{Course, Level, Plot, Weight, draw};
 use super::reduce::Point;
 use crate::model::{Quantity, Record, Role};
@@ -57,6 +57,7 @@ pub fn overlays(runs: &[(String, &Record)]) -> Vec<Panel> {
                 bounds: Vec::new(),
                 findings: Vec::new(),
                 from_zero: *name == "power",
+                least_spread: least_spread(unit),
             };
             let mut rows = Vec::new();
             for (index, ((label, _), (_, all))) in runs.iter().zip(&known).enumerate() {

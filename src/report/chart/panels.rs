@@ -102,6 +102,7 @@ impl Sheet<'_> {
             bounds: self.bounds.clone(),
             findings: self.findings.clone(),
             from_zero: false,
+            least_spread: least_spread(unit),
         }
     }
 
@@ -410,6 +411,16 @@ fn by_channel(channels: &[&Read], unit: &str) -> Table {
             "lost".to_owned(),
         ],
         rows: rows.collect(),
+    }
+}
+
+/// Less than this is noise of the instrument.
+pub(super) fn least_spread(unit: &str) -> f64 {
+    match unit {
+        "C" | "%" => 10.0,
+        "mV" => 20.0,
+        "MHz" => 50.0,
+        _ => 0.0,
     }
 }
 

@@ -13,6 +13,8 @@ const TOP: f64 = 20.0;
 const BOTTOM: f64 = 22.0;
 /// Labels at the right are at least this far apart.
 const LABEL_STEP: f64 = 13.0;
+/// Findings nearer to each other than this share a flag.
+const FLAG_STEP: f64 = 24.0;
 /// Longest label at the right, in characters.
 const LABEL_LENGTH: usize = 16;
 /// Different dashes that there are.
@@ -78,6 +80,8 @@ pub struct Plot {
     pub findings: Vec<(usize, f64)>,
     /// True when the axis begins at nought.
     pub from_zero: bool,
+    /// The axis spans at least this much: what is less is noise, and shall look level.
+    pub least_spread: f64,
 }
 
 /// The chart as SVG; none where there is no course to draw.
@@ -113,6 +117,8 @@ impl Sheet {
         values.extend(plot.from_zero.then_some(0.0));
         let low = values.iter().copied().reduce(f64::min)?;
         let high = values.iter().copied().reduce(f64::max)?;
+        let spare = (plot.least_spread - (high - low)).max(0.0) / 2.0;
+        let (low, high) = (low - spare, high + spare);
         Some(Self {
             time: time_axis(plot.length_s),
             value: value_axis(low, high, 5),
@@ -191,14 +197,29 @@ fn draw_findings(svg: &mut Svg, sheet: &Sheet, plot: &Plot) {
         let x = sheet.x(*t);
         svg.line("finding", (x, TOP - 4.0), (x, HEIGHT - BOTTOM));
     }
-    let mut taken = f64::NEG_INFINITY;
-    for (number, t) in &plot.findings {
-        let x = sheet.x(*t);
-        // Numbers of a burst would lie upon each other; the first stands for it.
-        if x - taken >= 12.0 {
-            taken = x;
-            svg.words("flag middle", (x, TOP - 7.0), &number.to_string());
-        }
+    let places: Vec<(usize, f64)> = plot
+        .findings
+        .iter()
+        .map(|(number, t)| (*number, sheet.x(*t)))
+        .collect();
+    draw_flags(svg, &places, TOP - 7.0);
+}
+
+/// Numbers of findings at their places; those of a burst would lie upon each other and are told as one.
+pub(super) fn draw_flags(svg: &mut Svg, places: &[(usize, f64)], y: f64) {
+    let mut rest = places;
+    while let Some((number, x)) = rest.first() {
+        let burst = rest
+            .iter()
+            .take_while(|(_, other)| other - x < FLAG_STEP)
+            .count();
+        let words = if burst > 1 {
+            format!("{number}-{}", number + burst - 1)
+        } else {
+            number.to_string()
+        };
+        svg.words("flag middle", (*x, y), &words);
+        rest = &rest[burst.max(1)..];
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::axis::{Axis, time_axis};
 use super::panels::{findings, stretch_words};
-use super::plot::{LEFT, RIGHT, WIDTH, x_of};
+use super::plot::{LEFT, RIGHT, WIDTH, draw_flags, x_of};
 use super::svg::Svg;
 use crate::model::Record;
 
@@ -11,8 +11,6 @@ const TOP: f64 = 26.0;
 const BAR: f64 = 24.0;
 /// Width of a letter, roughly, in units of the picture.
 const LETTER: f64 = 6.2;
-/// Narrowest distance between two numbers of findings.
-const FLAG_STEP: f64 = 14.0;
 
 /// A stage as far as it was run.
 struct Stretch {
@@ -43,15 +41,14 @@ pub fn stage_bar(record: &Record) -> String {
         svg.words("mark middle", (x, floor + 21.0), words);
     }
     svg.line("edge", (LEFT, floor + 4.0), (WIDTH - RIGHT, floor + 4.0));
-    let mut taken = f64::NEG_INFINITY;
-    for (number, t) in findings {
-        let x = x_of(&time, t);
-        svg.line("finding", (x, TOP - 4.0), (x, floor));
-        if x - taken >= FLAG_STEP {
-            taken = x;
-            svg.words("flag middle", (x, TOP - 8.0), &number.to_string());
-        }
+    let places: Vec<(usize, f64)> = findings
+        .iter()
+        .map(|(number, t)| (*number, x_of(&time, *t)))
+        .collect();
+    for (_, x) in &places {
+        svg.line("finding", (*x, TOP - 4.0), (*x, floor));
     }
+    draw_flags(&mut svg, &places, TOP - 8.0);
     svg.finish()
 }
 

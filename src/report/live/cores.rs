@@ -8,7 +8,7 @@ use crate::report::units::figure;
 /// Width of a CPU's cell, with the space behind it.
 pub(super) const CELL: usize = 26;
 /// Head of each cell.
-pub(super) const HEAD: &str = "cpu does rate  MHz   C bad";
+pub(super) const HEAD: &str = "cpu does rate  MHz  C bad";
 /// Signs of a group in the line of signs.
 const GROUP: usize = 8;
 
@@ -34,7 +34,7 @@ pub(super) fn cell(row: &CoreRow) -> Marked {
         _ => "++".to_owned(),
     };
     let text = format!(
-        "{:>3} {does:<4}{rate:>5}{:>5}{:>4}{errors:>4}",
+        "{:>3} {does:<4}{rate:>5}{:>5}{:>4}{errors:>3}",
         row.cpu.0,
         told(row.clock_mhz),
         told(row.celsius),

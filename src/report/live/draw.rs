@@ -363,7 +363,11 @@ fn draw_news(sheet: &mut Sheet<'_>, view: &LiveView, (y, rows): (u16, u16)) {
     let end = view.news.len() - hidden;
     let shown = &view.news[end.saturating_sub(rows)..end];
     for (place, news) in (0_u16..).zip(shown) {
-        sheet.put((0, y + place), &news.words, sheet.marked(news.finding));
+        sheet.put(
+            (0, y + place),
+            &news.words,
+            sheet.marked(news.finding.is_some()),
+        );
     }
 }
 

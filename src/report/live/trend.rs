@@ -11,12 +11,21 @@ const BARS: [char; 8] = [
 const PLAIN: [char; 8] = ['_', '.', ',', '-', '~', '=', '*', '#'];
 
 /// The last points of a figure; none where it could not be read.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub(super) struct Trend {
     points: VecDeque<Option<f64>>,
+    /// Spread that fills the height at least: what is less is noise, and shall look level.
+    least: f64,
 }
 
 impl Trend {
+    pub(super) fn new(least: f64) -> Self {
+        Self {
+            points: VecDeque::new(),
+            least,
+        }
+    }
+
     pub(super) fn push(&mut self, value: Option<f64>) {
         if self.points.len() == KEPT {
             self.points.pop_front();
@@ -48,9 +57,11 @@ impl Trend {
         let bars = if unicode { &BARS } else { &PLAIN };
         let shown = self.points.len().min(width);
         let mut text = " ".repeat(width - shown);
-        let Some((low, high)) = self.span() else {
+        let Some((lowest, highest)) = self.span() else {
             return " ".repeat(width);
         };
+        let spare = (self.least - (highest - lowest)).max(0.0) / 2.0;
+        let (low, high) = (lowest - spare, highest + spare);
         for point in self.points.iter().skip(self.points.len() - shown) {
             text.push(point.map_or(' ', |value| {
                 let share = if high > low {

@@ -6,14 +6,19 @@ use std::time::Duration;
 use super::outlook::{Outlook, claim_words, foresee};
 use super::trend::Trend;
 use crate::model::{
-    CpuId, Entry, GapKind, Mono, Quantity, Record, Role, RunHeader, Sample, WorkerProgress,
+    CpuId, Entry, Finding, GapKind, Mono, Quantity, Record, Role, RunHeader, Sample, WorkerProgress,
 };
 use crate::report::page::{Style, escape};
 use crate::report::progress::CoreState;
-use crate::report::verdict::finding_words;
+use crate::report::units::{count, time_of_day};
+use crate::report::verdict::kind_words;
 
 /// Most findings and gaps that are kept for scrolling.
 const NEWS: usize = 500;
+/// Less than this over the last minutes is level.
+const LEVEL_C: f64 = 6.0;
+const LEVEL_MHZ: f64 = 60.0;
+const LEVEL_W: f64 = 20.0;
 /// A worker silent for longer is shown as such; findings come later and from elsewhere.
 const SILENT_NS: u64 = 3_000_000_000;
 
@@ -33,8 +38,8 @@ pub(super) struct CoreRow {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct News {
     pub(super) words: String,
-    /// Against the machine, rather than a gap.
-    pub(super) finding: bool,
+    /// Place among the findings; none for a gap.
+    pub(super) finding: Option<usize>,
 }
 
 /// A stage of the ladder.
@@ -72,6 +77,15 @@ pub struct LiveView {
     before_place: (u16, u16),
 }
 
+/// Where it was comes before what it was: a line may be cut.
+fn short_words(finding: &Finding, style: &Style) -> String {
+    let mut words = vec![time_of_day(finding.at.wall, &style.zone)];
+    words.extend(finding.cpu.map(|cpu| cpu.to_string()));
+    words.extend(finding.kernel.clone());
+    words.extend((finding.events > 1).then(|| format!("{} times", count(finding.events))));
+    format!("{}: {}", words.join(" "), kind_words(&finding.kind))
+}
+
 impl LiveView {
     /// A run that has just begun. Times are told in the zone of `style`.
     pub fn new(number: i64, header: &RunHeader, style: &Style) -> Self {
@@ -90,9 +104,9 @@ impl LiveView {
             now: header.started.mono,
             rows: Vec::new(),
             hottest: None,
-            heat: Trend::default(),
-            clock: Trend::default(),
-            power: Trend::default(),
+            heat: Trend::new(LEVEL_C),
+            clock: Trend::new(LEVEL_MHZ),
+            power: Trend::new(LEVEL_W),
             news: Vec::new(),
             unseen_news: 0,
             outlook,
@@ -106,7 +120,7 @@ impl LiveView {
         };
         for gap in &header.gaps {
             if gap.kind == GapKind::NoProcessorTemperature {
-                view.tell(format!("not seen: {} {}", gap.about, gap.remedy), false);
+                view.tell(&format!("not seen: {} {}", gap.about, gap.remedy), None);
             }
         }
         view
@@ -137,19 +151,17 @@ impl LiveView {
             Entry::Finding(finding) => {
                 self.record.apply(entry.clone());
                 self.outlook = foresee(&self.record);
-                self.tell(finding_words(finding, &self.style), true);
+                let words = short_words(finding, &self.style);
+                self.tell(&words, Some(self.record.findings.len() - 1));
             }
-            Entry::Repeated { finding, events } => {
+            Entry::Repeated { finding, .. } => {
                 self.record.apply(entry.clone());
-                if let Some(known) = self.record.findings.get(*finding as usize) {
-                    let words = finding_words(known, &self.style);
-                    self.repeat(&words, *events);
-                }
+                self.tell_again(*finding as usize);
             }
             Entry::Gap(gap) => {
                 self.record.apply(entry.clone());
                 self.outlook = foresee(&self.record);
-                self.tell(format!("not seen: {} {}", gap.about, gap.remedy), false);
+                self.tell(&format!("not seen: {} {}", gap.about, gap.remedy), None);
             }
             Entry::End(end) => {
                 self.now = self.now.max(end.at.mono);
@@ -162,7 +174,7 @@ impl LiveView {
         }
     }
 
-    fn tell(&mut self, words: String, finding: bool) {
+    fn tell(&mut self, words: &str, finding: Option<usize>) {
         if self.news.len() == NEWS {
             self.news.remove(0);
             self.unseen_news += 1;
@@ -172,20 +184,12 @@ impl LiveView {
     }
 
     /// A fault that shows again keeps its line.
-    fn repeat(&mut self, words: &str, _events: u64) {
-        let words = escape(words);
-        // The count stands at the end of the words; what is in front of it tells which fault it is.
-        let stem = |text: &str| -> String {
-            let cut = text.rfind(", ").filter(|_| text.ends_with(" times"));
-            text[..cut.unwrap_or(text.len())].to_owned()
-        };
-        let wanted = stem(&words);
-        if let Some(known) = self
-            .news
-            .iter_mut()
-            .find(|news| stem(&news.words) == wanted)
-        {
-            known.words = words;
+    fn tell_again(&mut self, finding: usize) {
+        let known = self.record.findings.get(finding);
+        let mut news = self.news.iter_mut();
+        let line = news.find(|news| news.finding == Some(finding));
+        if let Some((known, line)) = known.zip(line) {
+            line.words = escape(&short_words(known, &self.style));
         }
     }
 

@@ -111,7 +111,7 @@ impl Lines<'_> {
     }
 }
 
-fn lines(runs: &[ComparedRun<'_>], style: &Style) -> Vec<Line> {
+fn lines(runs: &[ComparedRun<'_>]) -> Vec<Line> {
     let mut lines = Lines {
         runs,
         lines: Vec::new(),
@@ -122,10 +122,6 @@ fn lines(runs: &[ComparedRun<'_>], style: &Style) -> Vec<Line> {
     });
     lines.told("suite", &|record| record.header.plan.suite.clone());
     lines.told("machine", &|record| record.header.machine.host.clone());
-    lines.told("started", &|record| {
-        instant(record.header.started.wall, &style.zone)
-    });
-    lines.told("settings", &settings_line);
     let seconds = ("s", 0);
     lines.measured("checked load", seconds, &|_, v| {
         Some(v.total.exposure.machine_s)
@@ -231,7 +227,7 @@ fn unlike(runs: &[ComparedRun<'_>]) -> Vec<String> {
 /// A table of figures, a column a run; with two runs, the second less the first.
 pub fn compare_text(runs: &[ComparedRun<'_>], style: &Style) -> String {
     let mut page = Page::new(style);
-    let lines = lines(runs, style);
+    let lines = lines(runs);
     let mut heads = vec![String::new()];
     heads.extend(
         runs.iter()
@@ -247,6 +243,15 @@ pub fn compare_text(runs: &[ComparedRun<'_>], style: &Style) -> String {
         .collect();
     let rows: Vec<Vec<String>> = lines.iter().map(|line| row(line, runs.len())).collect();
     page.table(&columns, &rows);
+    page.blank();
+    for (index, run) in runs.iter().enumerate() {
+        let header = &run.record.header;
+        let started = instant(header.started.wall, &style.zone);
+        let settings = settings_line(run.record);
+        let words = [started, settings].into_iter();
+        let words: Vec<String> = words.filter(|words| !words.is_empty()).collect();
+        page.say(&letter(index), &words.join(", "));
+    }
     for line in unlike(runs) {
         page.say("mind", &line);
     }
@@ -262,14 +267,14 @@ fn row(line: &Line, runs: usize) -> Vec<String> {
     row
 }
 
-/// `soakproof.compare/1`: `runs` (list of `label`, `number`, `id`), `lines` (list of `label`, `unit`, `values` (figure,
+/// `soakproof.compare/1`: `runs` (list of `label`, `number`, `id`, `settings`), `lines` (list of `label`, `unit`, `values` (figure,
 /// words or null, a run each), `difference` (of two runs, in words, or null)), `unlike` (lines of words).
-pub fn compare_json(runs: &[ComparedRun<'_>], style: &Style) -> Value {
+pub fn compare_json(runs: &[ComparedRun<'_>]) -> Value {
     let value = |cell: &Cell| match cell {
         Cell::Words(words) => json!(words),
         Cell::Figure(value) => json!(value),
     };
-    let lines: Vec<Value> = lines(runs, style)
+    let lines: Vec<Value> = lines(runs)
         .iter()
         .map(|line| {
             json!({
@@ -285,7 +290,8 @@ pub fn compare_json(runs: &[ComparedRun<'_>], style: &Style) -> Value {
         .enumerate()
         .map(|(index, run)| {
             let id = &run.record.header.id;
-            json!({ "label": letter(index), "number": run.number, "id": id })
+            let settings = settings_line(run.record);
+            json!({ "label": letter(index), "number": run.number, "id": id, "settings": settings })
         })
         .collect();
     json!({ "schema": COMPARE_SCHEMA, "runs": names, "lines": lines, "unlike": unlike(runs) })
@@ -296,7 +302,7 @@ pub fn compare_json(runs: &[ComparedRun<'_>], style: &Style) -> Value {
 /// # Errors
 /// A mistake in a template of ours.
 pub fn compare_page(runs: &[ComparedRun<'_>], style: &Style) -> Result<String, RenderPageError> {
-    let table: Vec<Vec<String>> = lines(runs, style)
+    let table: Vec<Vec<String>> = lines(runs)
         .iter()
         .map(|line| row(line, runs.len()))
         .collect();

@@ -17,7 +17,8 @@ pub struct RenderPageError {
     source: minijinja::Error,
 }
 
-const TEMPLATES: [(&str, &str); 4] = [
+const TEMPLATES: [(&str, &str); 5] = [
+    ("facts.html", include_str!("templates/facts.html")),
     ("frame.html", include_str!("templates/frame.html")),
     ("report.html", include_str!("templates/report.html")),
     ("sheet.html", include_str!("templates/sheet.html")),
@@ -56,10 +57,10 @@ fn cell(value: &Value, picture: bool) -> Cell {
         Value::String(text) if picture => Cell::from_safe_string(text.clone()),
         Value::String(text) => Cell::from(escape(text)),
         Value::Array(items) => items.iter().map(|item| cell(item, picture)).collect(),
-        Value::Object(map) => map
-            .iter()
-            .map(|(key, value)| (key.clone(), cell(value, key == PICTURE)))
-            .collect(),
+        Value::Object(map) => {
+            let pairs = map.iter();
+            Cell::from_pairs(pairs.map(|(key, value)| (key.clone(), cell(value, key == PICTURE))))
+        }
         Value::Null | Value::Bool(_) | Value::Number(_) => Cell::from(Serde(value)),
     }
 }

@@ -25,7 +25,8 @@ pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageE
         .into_iter()
         .map(|panel| {
             json!({
-                "name": panel.name,
+                // Two sheets of paper hold what the verdict is about.
+                "aside": matches!(panel.name.as_str(), "elsewhere" | "fans"),
                 "title": panel.title,
                 "legend": panel.legend,
                 "picture": panel.picture,
@@ -77,9 +78,10 @@ pub(super) fn figures(verdict: &Verdict) -> Vec<[String; 3]> {
     );
     say(
         "errors rarer than",
-        total
-            .bound_s
-            .map_or_else(|| "not shown".to_owned(), |s| format!("1 in {}", span(s))),
+        total.bound_s.map_or_else(
+            || "not shown".to_owned(),
+            |seconds| format!("1 in {}", rough_span(seconds)),
+        ),
         format!("at {}", per_cent(total.confidence)),
     );
     let findings = verdict.findings.len();
@@ -126,6 +128,15 @@ pub(super) fn figures(verdict: &Verdict) -> Vec<[String; 3]> {
         say("load steps", steps, "idle to load".to_owned());
     }
     figures
+}
+
+/// Whole minutes, never more than there are, where seconds tell nothing any more.
+fn rough_span(seconds: f64) -> String {
+    if seconds >= 600.0 {
+        span((seconds / 60.0).floor() * 60.0)
+    } else {
+        span(seconds)
+    }
 }
 
 /// Heat, clocks, voltages in words, as (label, words).

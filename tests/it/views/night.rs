@@ -253,7 +253,7 @@ impl Night {
             source: format!("sys/class/hwmon/hwmon1/item{id}_input"),
             chip: "inventedtemp".to_owned(),
             label,
-            core: None,
+            core: (role == Role::Core).then(|| u32::from(id - 1)),
             limit: None,
             critical: role.is_processor().then_some(100.0),
             step: (quantity == Quantity::Voltage).then_some(8.0),
@@ -393,26 +393,19 @@ impl Night {
         for (index, worker) in (0_u32..).zip(workers.iter_mut()) {
             let own = mhz - 2.0 * f64::from(index % 3) + 0.8 * state.noise();
             worker.clock_mhz = vec![own];
-            worker.checked_s[0] += share;
-            let rate = [420.0, 95.0, 0.0][kernel.unwrap()] * own / 4800.0;
+            // A walk takes 35 s; of the others many are done in a second.
+            let rate = [420.0, 95.0, 1.0 / 35.0][kernel.unwrap()];
+            worker.silent_ns += 1;
+            let busy = share * seconds(worker.silent_ns);
             #[expect(
                 clippy::cast_possible_truncation,
                 clippy::cast_sign_loss,
                 reason = "small and not negative"
             )]
-            let passes = (rate * worker.checked_s[0]) as u64;
-            worker.passes[0] = if kernel == Some(2) {
-                // A walk takes 35 s.
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "small and not negative"
-                )]
-                let walks = (worker.checked_s[0] / 35.0) as u64;
-                walks
-            } else {
-                passes
-            };
+            let passes = (rate * busy) as u64;
+            worker.passes[0] = passes.max(worker.passes[0]);
+            // Only passes that are done have been checked.
+            worker.checked_s[0] = seconds(worker.passes[0]) / rate;
         }
     }
 
@@ -505,6 +498,10 @@ impl Night {
             of(2, 2, fault(0x7f03_0234_5600, 0x5555_5555_5515_5554)),
         ]
     }
+}
+
+fn seconds(count: u64) -> f64 {
+    f64::from(u32::try_from(count).unwrap())
 }
 
 fn new_worker(cpu: u32) -> WorkerProgress {

@@ -109,15 +109,16 @@ fn an_altered_record_does_not_fit_its_sheet() {
     let path = bench.path("home").join(soakproof::store::FILE_NAME);
     let connection = rusqlite::Connection::open(path).unwrap();
     let body: String = connection
-        .query_row("SELECT body FROM entries WHERE seq = 50", [], |row| {
+        .query_row("SELECT body FROM entries WHERE seq = 9", [], |row| {
             row.get(0)
         })
         .unwrap();
     // As by somebody who knows of checksums.
     let altered = body.replacen("\"value\":", "\"value\":1", 1);
+    assert_ne!(body, altered);
     connection
         .execute(
-            "UPDATE entries SET body = ?1, crc = ?2 WHERE seq = 50",
+            "UPDATE entries SET body = ?1, crc = ?2 WHERE seq = 9",
             (&altered, soakproof::store::crc32c(altered.as_bytes())),
         )
         .unwrap();
@@ -127,10 +128,10 @@ fn an_altered_record_does_not_fit_its_sheet() {
         "{said}"
     );
     connection
-        .execute("UPDATE entries SET body = 'x' WHERE seq = 50", [])
+        .execute("UPDATE entries SET body = 'x' WHERE seq = 9", [])
         .unwrap();
     let (fits, said) = verify(&bench, &page);
-    assert!(!fits && said.contains("row 50 of run 1"), "{said}");
+    assert!(!fits && said.contains("row 9 of run 1"), "{said}");
 }
 
 #[test]

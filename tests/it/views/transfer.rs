@@ -89,7 +89,7 @@ fn a_damaged_or_altered_file_is_refused_with_its_line() {
     let renumbered = |line: &str| line.replacen("\"seq\":38", "\"seq\":37", 1);
     assert!(tampered(40, renumbered).contains(":40: row 37 cannot come after row 37"));
     let head = tampered(1, |_| {
-        "{\"export\":\"\u{1b}[2J/9\",\"program\":\"x\"}".to_owned()
+        "{\"export\":\"\\u001b[2J/9\",\"program\":\"x\"}".to_owned()
     });
     assert!(head.contains(":1: it is of the form"), "{head}");
     assert!(!head.contains('\u{1b}'));
@@ -221,7 +221,7 @@ fn a_damaged_row_is_left_out_of_the_export_and_missed_after_the_import() {
     let connection = rusqlite::Connection::open(path).unwrap();
     connection
         .execute(
-            "UPDATE entries SET body = replace(body, '7', '8') WHERE seq = 60",
+            "UPDATE entries SET body = replace(body, 'value', 'valve') WHERE seq = 9",
             [],
         )
         .unwrap();
