@@ -3,11 +3,9 @@
 
 use std::collections::HashMap;
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
-use sd_notify::NotifyState;
 use tokio::sync::mpsc::{Receiver, UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::{oneshot, watch};
 
@@ -16,6 +14,7 @@ use super::agenda::{
     Calendar, Checked, Decision, NewJob, Notice, PendingChange, Surroundings, Timing, World,
     add_job, after_restart, decide, ended, standings, started, upkeep,
 };
+use super::manager::sleep;
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
 use super::state::{QueueState, length_of, queue_view};
 use super::surroundings::{
@@ -27,7 +26,7 @@ use crate::model::{
 };
 use crate::os::{self, LoadLock, Root, TakeLoadLockError};
 use crate::report::QueueView;
-use crate::run::{Pulse, StopWish};
+use crate::run::StopWish;
 use crate::sensors::read_check_interval;
 
 /// A load of another process is looked at again after this time.
@@ -544,47 +543,6 @@ impl Engine {
             *known = snapshot;
             changed
         });
-    }
-}
-
-/// Sleeps; tells the system's watchdog meanwhile that everything is alive, and only while it is.
-async fn sleep(span: Duration, watchdog: Option<Duration>, pulse: Option<Pulse>) {
-    let Some(period) = watchdog else {
-        return tokio::time::sleep(span).await;
-    };
-    let pings = async {
-        loop {
-            let now = os::monotonic();
-            if pulse.as_ref().is_none_or(|pulse| pulse.is_alive(now)) {
-                ping();
-            } else {
-                tracing::error!("the run under way shows no life; the watchdog is not fed");
-            }
-            tokio::time::sleep(period).await;
-        }
-    };
-    tokio::select! {
-        () = tokio::time::sleep(span) => {}
-        () = pings => {}
-    }
-}
-
-/// Feeds the system's watchdog from a thread of its own: a service manager that does not read its socket
-/// must not stop the queue.
-fn ping() {
-    static UNDER_WAY: AtomicBool = AtomicBool::new(false);
-    if !UNDER_WAY.swap(true, Ordering::AcqRel) {
-        std::thread::spawn(|| {
-            tell_system(&[NotifyState::Watchdog]);
-            UNDER_WAY.store(false, Ordering::Release);
-        });
-    }
-}
-
-/// Tells the system's service manager, where there is one; it does not matter whether it hears.
-pub(super) fn tell_system(states: &[NotifyState<'_>]) {
-    if let Err(error) = sd_notify::notify(states) {
-        tracing::debug!(%error, "the service manager does not hear");
     }
 }
 

@@ -12,6 +12,7 @@ pub mod client;
 pub mod config;
 mod engine;
 mod http;
+mod manager;
 pub mod metrics;
 pub mod notices;
 pub mod reduce;

@@ -14,8 +14,9 @@ use tokio_rustls::TlsAcceptor;
 
 use super::agenda::Timing;
 use super::config::TcpSection;
-use super::engine::{Engine, EngineSetup, tell_system};
+use super::engine::{Engine, EngineSetup};
 use super::http::{Desk, Gate, ServiceFacts, listen, listen_tcp, router};
+use super::manager::tell_system;
 use super::notices::NoticeDesk;
 use super::state::{OpenQueueError, QueueState};
 use super::tls::{LoadTlsError, load_tls};
