@@ -1,17 +1,17 @@
-//! Rows of which one side is not a bare loop: a general-purpose matrix product, the unchecked twin, and
-//! multiply-adds with integer work beside them.
+//! Rows of which one side is not a bare loop: a general-purpose matrix product, the same kernel unchecked,
+//! and multiply-adds with integer work beside them.
 
 use nalgebra::DMatrix;
 use soakproof::kernels::limit::{Limit, LimitLoop};
 use soakproof::kernels::{
-    Beat, Body, Go, KernelSpec, Outcome, catalogue, detect, find, probe_clock_mhz,
+    Beat, Body, ComputePass, Go, KernelSpec, Outcome, catalogue, detect, find, probe_clock_mhz,
+    unchecked_pass,
 };
 use soakproof::model::{InstructionSet, LoadClass, Unit};
 use soakproof::os::{self, Region};
 
 use super::Row;
 use super::clockwork::{best_cycles, median_of};
-use super::twin::Twin;
 
 /// Side of the matrices of the general-purpose product.
 const SIDE: usize = 1024;
@@ -69,19 +69,25 @@ impl Pass {
     }
 
     fn run(&mut self) {
-        let Body::Compute {
-            arena_words,
-            pass,
-            answers,
-        } = self.spec.body
-        else {
+        let Body::Compute { pass, answers, .. } = self.spec.body else {
             return;
         };
-        let arena = &mut self.region.words_mut()[..arena_words];
-        let outcome = pass(self.set, arena, answers[0].rounds, &mut OnAndOn);
         let answer = answers[0].answer;
         let located = None;
-        assert_eq!(outcome, Outcome::Answer { answer, located });
+        assert_eq!(self.outcome(pass), Outcome::Answer { answer, located });
+    }
+
+    fn outcome(&mut self, pass: ComputePass) -> Outcome {
+        let Body::Compute {
+            arena_words,
+            answers,
+            ..
+        } = self.spec.body
+        else {
+            panic!("{} computes in no arena", self.spec.name);
+        };
+        let arena = &mut self.region.words_mut()[..arena_words];
+        pass(self.set, arena, answers[0].rounds, &mut OnAndOn)
     }
 
     /// Operations a cycle of one repeat.
@@ -106,10 +112,13 @@ pub(crate) fn rows(add: &mut impl FnMut(Row)) {
     add(Row::ratio(what, product, (1.08, 1.00)));
     for set in [InstructionSet::Avx2, InstructionSet::Avx512] {
         let figure = detected.has(set).then(|| {
-            let (mut kernel, mut twin) = (Pass::new(spec, set), Twin::new(set));
+            let mut kernel = Pass::new(spec, set);
+            let unchecked = unchecked_pass(spec.name).unwrap();
             median_of(|| {
-                let unverified = Twin::flops() / best_cycles(wide(set), || twin.run());
-                kernel.flops_a_cycle() / unverified
+                let without = best_cycles(wide(set), || {
+                    std::hint::black_box(kernel.outcome(unchecked));
+                });
+                without / best_cycles(wide(set), || kernel.run())
             })
         });
         let what = format!("verified against unverified, {}", set.words());

@@ -14,7 +14,6 @@
 mod clockwork;
 mod compute;
 mod supervision;
-mod twin;
 mod walks;
 
 use std::process::ExitCode;
