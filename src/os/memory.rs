@@ -2,9 +2,11 @@
 //! are locked and touched before they are used.
 #![expect(unsafe_code, reason = "mapping memory and viewing it as words")]
 
+use std::fs::File;
 use std::num::NonZeroUsize;
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd, FromRawFd, OwnedFd, RawFd};
 use std::ptr::NonNull;
+use std::sync::OnceLock;
 use std::sync::atomic::AtomicU64;
 
 use nix::errno::Errno;
@@ -242,14 +244,21 @@ impl Drop for Region {
 /// Source: Linux Documentation/admin-guide/mm/pagemap.rst.
 pub fn frame_address(address: u64) -> Option<u64> {
     use std::os::unix::fs::FileExt;
-    let file = super::Root::real().open("proc/self/pagemap").ok()?;
     let mut entry = [0_u8; 8];
-    file.read_exact_at(&mut entry, address / PAGE as u64 * 8)
+    open_page_map()?
+        .read_exact_at(&mut entry, address / PAGE as u64 * 8)
         .ok()?;
     let entry = u64::from_le_bytes(entry);
     let frame = entry & ((1 << 55) - 1);
     let present = entry >> 63 == 1;
     (present && frame != 0).then(|| frame * PAGE as u64 + address % PAGE as u64)
+}
+
+/// The page map of this process, opened once: a worker at work opens nothing any more.
+pub(super) fn open_page_map() -> Option<&'static File> {
+    static PAGE_MAP: OnceLock<Option<File>> = OnceLock::new();
+    let open = || super::Root::real().open("proc/self/pagemap").ok();
+    PAGE_MAP.get_or_init(open).as_ref()
 }
 
 /// Sums up the huge pages of all mappings between two addresses: the kernel may have cut one mapping

@@ -7,6 +7,7 @@ mod boot_journal;
 mod child;
 mod clock;
 mod command;
+mod confinement;
 mod crash;
 mod environment;
 mod files;
@@ -33,6 +34,7 @@ pub use clock::{
     boot_minus_monotonic, moment, monotonic, raw_ns, sleep_until, thread_cpu_ns, wait,
 };
 pub use command::{CommandEnd, run_command};
+pub use confinement::{ConfineError, confine_worker};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,

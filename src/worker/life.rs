@@ -116,6 +116,12 @@ fn set_up_and_work(assignment: &Assignment) -> Result<(), String> {
     say_who_rereads(assignment, &specs);
     let shown = region.as_ref().unwrap_or(&arena);
     slot.arena(shown.address(), shown.bytes() as u64);
+    if let Err(error) = os::confine_worker() {
+        tracing::warn!(
+            error = os::with_cause(&error),
+            "a worker keeps rights that it does not use"
+        );
+    }
     say(&Message::Ready);
     let mut shift = Shift {
         assignment,

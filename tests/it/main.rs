@@ -3,6 +3,7 @@
 mod clock_probe;
 mod compute_kernels;
 mod configuration;
+mod confinement;
 mod copy_and_chase;
 mod fma_kernels;
 mod grading;
