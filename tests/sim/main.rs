@@ -1,6 +1,6 @@
 //! Seeded simulation of the orchestrator: workers hang, lie, die and ignore the wish to end; sensors
 //! vanish, jump, freeze and climb; the store fails, the machine sleeps, the person stops. Every seed
-//! replays exactly: `SOAKPROOF_SEED=17 cargo test --test sim a_thousand`.
+//! replays exactly: `SOAKPROOF_SEED=17 cargo test --test sim ten_thousand`.
 
 mod bench;
 mod guard_rules;
@@ -12,6 +12,7 @@ mod program_rules;
 mod run_rules;
 mod silicon;
 mod trouble;
+mod truth;
 mod world;
 
 use soakproof::model::{End, Entry, FindingKind, Grade, Record, Severity};
@@ -20,7 +21,7 @@ use soakproof::verdict::judge;
 use trouble::Trouble;
 use world::World;
 
-const SEEDS: u64 = 1_500;
+const SEEDS: u64 = 10_000;
 
 #[expect(
     clippy::disallowed_methods,
@@ -61,7 +62,7 @@ fn is_failing(kind: &FindingKind) -> bool {
 }
 
 #[test]
-fn a_thousand_troubled_runs_keep_every_promise() {
+fn ten_thousand_troubled_runs_keep_every_promise() {
     let mut grades = std::collections::BTreeMap::new();
     for seed in seeds() {
         let mut world = World::new(seed, &Trouble::drawn(seed));

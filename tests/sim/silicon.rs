@@ -28,19 +28,13 @@ const LONG_S: f64 = 1.05 * 2.995_732 * CLAIM_S;
 const LEAST_S: f64 = 120.0;
 const MOST_RUNS: usize = 150;
 
-fn unit(chance: &mut Chance) -> f64 {
-    #[expect(clippy::cast_precision_loss, reason = "53 bits are kept")]
-    let value = (chance.next() >> 11) as f64 / (1_u64 << 53) as f64;
-    value
-}
-
 fn between(chance: &mut Chance, least: f64, most: f64) -> f64 {
-    least + (most - least) * unit(chance)
+    least + (most - least) * chance.share()
 }
 
 /// Roughly normal with standard deviation 1: the sum of twelve uniform values less six.
 fn normal(chance: &mut Chance) -> f64 {
-    (0..12).map(|_| unit(chance)).sum::<f64>() - 6.0
+    (0..12).map(|_| chance.share()).sum::<f64>() - 6.0
 }
 
 /// One machine, drawn from a seed. Voltages in mV, clocks in MHz, degrees Celsius.
@@ -101,7 +95,7 @@ impl Silicon {
             mv: point.mv + self.noise_mv * normal(chance),
             ..point
         };
-        let patience = -(1.0 - unit(chance)).ln();
+        let patience = -(1.0 - chance.share()).ln();
         let (mut t, mut hazard) = (0.0, 0.0);
         while t < length_s {
             let step = (length_s - t).min(20.0);

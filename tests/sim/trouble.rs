@@ -20,6 +20,13 @@ impl Chance {
         self.next().is_multiple_of(n)
     }
 
+    /// Uniform in `[0, 1)`.
+    pub(crate) fn share(&mut self) -> f64 {
+        #[expect(clippy::cast_precision_loss, reason = "53 bits are kept")]
+        let value = (self.next() >> 11) as f64 / (1_u64 << 53) as f64;
+        value
+    }
+
     fn second(&mut self, most: u64) -> u64 {
         1 + self.next() % most
     }
@@ -31,6 +38,17 @@ fn the_chance_is_the_published_generator() {
     let mut chance = Chance(1_234_567);
     assert_eq!(chance.next(), 6_457_827_717_110_365_317);
     assert_eq!(chance.next(), 3_203_168_211_198_807_973);
+}
+
+/// A core that is wrong now and then.
+#[derive(Debug, Clone)]
+pub(crate) struct Defect {
+    pub(crate) core: u32,
+    pub(crate) kernel: &'static str,
+    /// Errors in a second of checked load.
+    pub(crate) rate_per_s: f64,
+    /// Only at this temperature and above.
+    pub(crate) above_c: f64,
 }
 
 /// What goes wrong in a run.
@@ -64,6 +82,7 @@ pub(crate) struct Trouble {
     pub(crate) go_on: bool,
     pub(crate) long: bool,
     pub(crate) wall_jumps: bool,
+    pub(crate) defect: Option<Defect>,
 }
 
 impl Trouble {

@@ -14,11 +14,14 @@ use crate::machine::{CEILING_C, header, plan};
 use crate::trouble::{Chance, Trouble};
 
 const STEP_MS: u64 = 100;
+/// Every worker at work completes a pass a step.
+const PASS_S: f64 = 0.1;
 const MOST_STEPS: u64 = 6_000;
 
 #[derive(Debug)]
 struct SimWorker {
     cpu: CpuId,
+    kernel: String,
     born: u64,
     alive: bool,
     ready: bool,
@@ -35,10 +38,13 @@ pub(crate) struct World {
     pub(crate) entries: Vec<Entry>,
     pub(crate) finishes: u32,
     pub(crate) errors_told: u64,
+    /// Checked seconds in which the defect could have shown.
+    pub(crate) at_risk_s: f64,
     pub(crate) over_twice: bool,
     pub(crate) kill_delay_ms: Option<u64>,
     trouble: Trouble,
     chance: Chance,
+    defect_chance: Chance,
     step: u64,
     workers: BTreeMap<WorkerId, SimWorker>,
     temperature: f64,
@@ -65,10 +71,12 @@ impl World {
             entries: vec![],
             finishes: 0,
             errors_told: 0,
+            at_risk_s: 0.0,
             over_twice: false,
             kill_delay_ms: None,
             trouble: trouble.clone(),
             chance: Chance(seed),
+            defect_chance: Chance(seed ^ 0xdefe_c7ed),
             step: 0,
             workers: BTreeMap::new(),
             temperature: 40.0,
@@ -344,8 +352,19 @@ impl World {
         let Some(worker) = self.workers.get_mut(&id) else {
             return;
         };
-        let lies = trouble.liar == Some(worker.cpu.0) && step % 7 == 0 && step > 40;
-        let forgets = trouble.forgetful == Some(worker.cpu.0) && step % 11 == 0 && step > 60;
+        let mut lies = trouble.liar == Some(worker.cpu.0) && step % 7 == 0 && step > 40;
+        let mut forgets = trouble.forgetful == Some(worker.cpu.0) && step % 11 == 0 && step > 60;
+        if let Some(defect) = &trouble.defect
+            && worker.cpu == CpuId(defect.core)
+            && worker.kernel == defect.kernel
+            && self.temperature >= defect.above_c
+        {
+            self.at_risk_s += PASS_S;
+            let chance = 1.0 - (-defect.rate_per_s * PASS_S).exp();
+            let shows = self.defect_chance.share() < chance;
+            lies |= shows && defect.kernel == "sums";
+            forgets |= shows && defect.kernel == "walk";
+        }
         worker.errors += u64::from(lies) + u64::from(forgets);
         if lies {
             let mismatch = Mismatch {
@@ -400,7 +419,7 @@ impl World {
         first
     }
 
-    fn start(&mut self, worker: WorkerId, cpu: CpuId) {
+    fn start(&mut self, worker: WorkerId, cpu: CpuId, kernel: &str) {
         assert!(
             self.last_sample > 0,
             "load before the guard lives\n{}",
@@ -425,6 +444,7 @@ impl World {
         }
         let sim = SimWorker {
             cpu,
+            kernel: kernel.to_owned(),
             born: self.step,
             alive: true,
             ready: false,
@@ -445,7 +465,9 @@ impl World {
             self.story()
         );
         match action {
-            Action::Start { worker, cpu, .. } => self.start(worker, cpu),
+            Action::Start {
+                worker, cpu, what, ..
+            } => self.start(worker, cpu, &what.kernels[0]),
             Action::Stop(id) => {
                 let delay = if self.trouble.deaf {
                     21
