@@ -36,8 +36,8 @@ pub enum ReadPrivateError {
     },
 }
 
-/// The text of a file with a secret of at most `most` bytes. A file that everyone may read is told in
-/// the log.
+/// The text of a file with a secret of at most `most` bytes. From then on this process leaves no core file
+/// and its memory is closed to others of its user. A file that everyone may read is told in the log.
 ///
 /// # Errors
 /// Names the file, never its content.
@@ -50,6 +50,9 @@ pub fn read_private(path: &Path, most: u64) -> Result<String, ReadPrivateError> 
         path: path.to_path_buf(),
         most,
     };
+    if let Err(error) = nix::sys::prctl::set_dumpable(false) {
+        tracing::warn!(%error, "a core file of this process would hold a secret");
+    }
     let file = File::open(path).map_err(failed)?;
     let about = file.metadata().map_err(failed)?;
     if !about.is_file() {
@@ -86,4 +89,18 @@ pub fn check_owned(path: &Path) -> Result<(), ReadPrivateError> {
         });
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whoever_has_read_a_secret_leaves_no_core_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("secret");
+        std::fs::write(&path, "a secret").unwrap();
+        assert_eq!(read_private(&path, 100).unwrap(), "a secret");
+        assert_eq!(nix::sys::prctl::get_dumpable(), Ok(false));
+    }
 }

@@ -5,6 +5,7 @@ mod compute_kernels;
 mod configuration;
 mod confinement;
 mod copy_and_chase;
+mod corpora;
 mod fma_kernels;
 mod grading;
 mod kills;

@@ -3,8 +3,6 @@
 //! temperature. It must be found with the probability 1 - exp(-rate x time at risk) (Poisson process; NIST/SEMATECH
 //! e-Handbook 8.1.6.1, exponential life), blamed on its core and kernel, and never on a sound machine.
 
-#![expect(clippy::print_stdout, reason = "the table is to be read")]
-
 use soakproof::model::{Claim, FindingKind, Grade, Record, Verdict};
 use soakproof::verdict::judge;
 
