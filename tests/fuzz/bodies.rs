@@ -18,6 +18,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{LazyLock, Mutex, PoisonError};
 use std::time::Duration;
 
+use nix::sys::signal::{SigSet, Signal};
 use soakproof::kernels::detect;
 use soakproof::model::{CpuId, Machine, Moment, Mono, RecheckPolicy, Record, RunHeader, Wall};
 use soakproof::os::{LoadLock, Root, allowed_cpus};
@@ -346,6 +347,10 @@ pub(crate) fn store(mut data: &[u8]) {
 /// Bytes at the service's socket. The lock keeps it from ever starting a load.
 pub(crate) fn http(data: &[u8]) {
     static SERVICE: LazyLock<(PathBuf, LoadLock)> = LazyLock::new(|| {
+        // A fuzzer has no runtime of Rust's that would keep a closed line from ending it.
+        let mut closed = SigSet::empty();
+        closed.add(Signal::SIGPIPE);
+        closed.thread_block().unwrap();
         let lock = LoadLock::take().expect("no load on this machine while this goes on");
         let folder = folder().keep();
         let socket = folder.join("socket");
@@ -378,7 +383,7 @@ pub(crate) fn http(data: &[u8]) {
     if let Ok(read) = line.read(&mut answer) {
         let answer = &answer[..read];
         assert!(
-            answer.is_empty() || answer.starts_with(b"HTTP/1.1 "),
+            answer.is_empty() || answer.starts_with(b"HTTP/1."),
             "{answer:?}"
         );
     }
