@@ -8,6 +8,7 @@
 
 mod ledger;
 pub(crate) mod paper;
+mod released;
 mod sums;
 mod together;
 

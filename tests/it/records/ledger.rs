@@ -141,36 +141,3 @@ fn a_header_without_a_standing_is_written_and_read_as_before() {
     let back: RunHeader = serde_json::from_str(&text).unwrap();
     assert_eq!(back, head);
 }
-
-#[test]
-fn a_record_of_the_first_version_is_brought_up_to_date_and_keeps_its_runs() {
-    let dir = tempfile::tempdir().unwrap();
-    let body = serde_json::to_string(&header("aaaa-1", "")).unwrap();
-    let old = raw(dir.path());
-    // Version 1 as it was released.
-    old.execute_batch(
-        "CREATE TABLE runs (number INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE,
-             suite TEXT NOT NULL, host TEXT NOT NULL, boot_id TEXT NOT NULL,
-             simulated INTEGER NOT NULL, started_ms INTEGER NOT NULL, ended_ms INTEGER, grade TEXT,
-             findings INTEGER NOT NULL DEFAULT 0, header TEXT NOT NULL, crc INTEGER NOT NULL) STRICT;
-         CREATE TABLE entries (run INTEGER NOT NULL REFERENCES runs (number), seq INTEGER NOT NULL,
-             kind TEXT NOT NULL, at_ns INTEGER, body TEXT NOT NULL, crc INTEGER NOT NULL,
-             PRIMARY KEY (run, seq)) STRICT, WITHOUT ROWID;
-         CREATE INDEX entries_by_kind ON entries (run, kind) WHERE kind <> 'sample';
-         PRAGMA application_id = 1397702987; PRAGMA user_version = 1;",
-    )
-    .unwrap();
-    old.execute(
-        "INSERT INTO runs (id, suite, host, boot_id, simulated, started_ms, header, crc)
-         VALUES ('aaaa-1', 'smoke', 'bench-7', 'boot-a', 1, 0, ?1, ?2)",
-        rusqlite::params![body, crc32c(body.as_bytes())],
-    )
-    .unwrap();
-    drop(old);
-    let mut store = Store::open(dir.path()).unwrap();
-    assert_eq!(store.outcomes("bench-7", Wall(0)).unwrap().len(), 1);
-    store
-        .append_ledger(("bench-7", 0), Wall(5), &[change(1)])
-        .unwrap();
-    assert_eq!(entries(&store, "bench-7"), [change(1)]);
-}
