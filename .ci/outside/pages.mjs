@@ -37,41 +37,43 @@ if (browserPath === "none") {
 } else {
   const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
   const browser = await chromium.launch({ executablePath: browserPath, args: ["--no-sandbox"] });
-  const sizes = { desktop: { width: 1280, height: 900 }, phone: { width: 390, height: 844 } };
+  const desktop = { width: 1280, height: 900 };
+  const phone = { width: 390, height: 844 };
+  const looks = [["desktop", desktop, "light"], ["desktop", desktop, "dark"], ["phone", phone, "light"]];
+  // Large or made of the same parts: once, at the size and in the light that the others have not had.
+  const once = ["many.html", "hostile.html"];
   for (const name of pages) {
-    for (const [size, viewport] of Object.entries(sizes)) {
-      for (const colorScheme of ["light", "dark"]) {
-        const where = `${name} (${size}, ${colorScheme})`;
-        const context = await browser.newContext({ viewport, colorScheme });
-        const page = await context.newPage();
-        page.on("request", (request) => {
-          if (!request.url().startsWith("file:")) wrong.push(`${where}: asks for ${request.url()}`);
-        });
-        page.on("dialog", (dialog) => {
-          wrong.push(`${where}: a script ran`);
-          void dialog.dismiss();
-        });
-        await page.goto(`file://${join(folder, name)}`);
-        if (pictures) {
-          const path = join(pictures, `${name.replace(".html", "")}-${size}-${colorScheme}.png`);
-          await page.screenshot({ path, fullPage: true });
-        }
-        const [inner, outer] = await page.evaluate(() => [
-          document.documentElement.scrollWidth, window.innerWidth,
-        ]);
-        if (inner > outer) wrong.push(`${where}: ${inner} wide in a window of ${outer}`);
-        await page.evaluate(axe);
-        // Every details open, so that what is in them is looked at too.
-        await page.evaluate(() => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
-        const found = await page.evaluate(() => window.axe.run(document, {
-          runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"],
-        }));
-        for (const violation of found.violations) {
-          const places = violation.nodes.slice(0, 2).map((node) => `${node.html.slice(0, 140)} ${node.failureSummary?.slice(0, 200)}`);
-          wrong.push(`${where}: ${violation.id}: ${violation.help}: ${places.join(" | ")}`);
-        }
-        await context.close();
+    for (const [size, viewport, colorScheme] of once.includes(name) ? [["phone", phone, "dark"]] : looks) {
+      const where = `${name} (${size}, ${colorScheme})`;
+      const context = await browser.newContext({ viewport, colorScheme });
+      const page = await context.newPage();
+      page.on("request", (request) => {
+        if (!request.url().startsWith("file:")) wrong.push(`${where}: asks for ${request.url()}`);
+      });
+      page.on("dialog", (dialog) => {
+        wrong.push(`${where}: a script ran`);
+        void dialog.dismiss();
+      });
+      await page.goto(`file://${join(folder, name)}`);
+      if (pictures) {
+        const path = join(pictures, `${name.replace(".html", "")}-${size}-${colorScheme}.png`);
+        await page.screenshot({ path, fullPage: true });
       }
+      const [inner, outer] = await page.evaluate(() => [
+        document.documentElement.scrollWidth, window.innerWidth,
+      ]);
+      if (inner > outer) wrong.push(`${where}: ${inner} wide in a window of ${outer}`);
+      await page.evaluate(axe);
+      // Every details open, so that what is in them is looked at too.
+      await page.evaluate(() => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
+      const found = await page.evaluate(() => window.axe.run(document, {
+        runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"],
+      }));
+      for (const violation of found.violations) {
+        const places = violation.nodes.slice(0, 2).map((node) => `${node.html.slice(0, 140)} ${node.failureSummary?.slice(0, 200)}`);
+        wrong.push(`${where}: ${violation.id}: ${violation.help}: ${places.join(" | ")}`);
+      }
+      await context.close();
     }
     const context = await browser.newContext();
     const page = await context.newPage();

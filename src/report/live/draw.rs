@@ -9,7 +9,7 @@ use super::cores::{CELL, HEAD, by_need, cell, folded};
 use super::trend::Trend;
 use super::view::{LiveView, Rung};
 use crate::model::{Grade, Wall};
-use crate::report::page::escape;
+use crate::report::page::{escape, wrap};
 use crate::report::units::{counted, figure, span, time_of_day};
 
 /// Least columns and rows that are drawn into.
@@ -111,16 +111,21 @@ struct Rows {
 }
 
 impl Rows {
-    fn of(height: u16, view: &LiveView) -> Self {
+    /// What cores leave over, because there are few of them, goes to what was found.
+    fn of((width, height): (u16, u16), view: &LiveView) -> Self {
         // One title, three answers, three rules, three trends, the keys.
         let rest = height.saturating_sub(11);
         let rungs = u16::try_from(view.rungs.len()).unwrap_or(u16::MAX);
         let ladder = rungs.min(rest / 3).max(1);
-        let news = (rest / 4).max(1);
+        let least_news = (rest / 4).max(1);
+        let columns = (usize::from(width) / CELL).max(1);
+        let needed = view.rows.len().div_ceil(columns) + 1;
+        let needed = u16::try_from(needed).unwrap_or(u16::MAX);
+        let cores = needed.min(rest.saturating_sub(ladder + least_news));
         Self {
             ladder,
-            cores: rest.saturating_sub(ladder + news),
-            news,
+            cores,
+            news: rest.saturating_sub(ladder + cores),
         }
     }
 }
@@ -132,7 +137,7 @@ pub fn draw(view: &LiveView, look: Look, area: Rect, buffer: &mut Buffer) {
         sheet.put((0, 0), "the window is too small", Style::new());
         return;
     }
-    let rows = Rows::of(area.height, view);
+    let rows = Rows::of((area.width, area.height), view);
     draw_title(&mut sheet, view);
     draw_answers(&mut sheet, view);
     let mut y = 4;
@@ -349,25 +354,32 @@ fn draw_cores(sheet: &mut Sheet<'_>, view: &LiveView, (y, rows): (u16, u16)) {
     }
 }
 
-/// The newest last, as people read.
+/// The newest last, as people read. A line that is too long goes on below where there is room for all, and is
+/// cut where there is not: more findings tell more than the ends of a few.
 fn draw_news(sheet: &mut Sheet<'_>, view: &LiveView, (y, rows): (u16, u16)) {
     if view.news.is_empty() {
         sheet.put((0, y), "nothing so far", Style::new());
         return;
     }
     let rows = usize::from(rows);
-    let hidden = sheet
-        .look
-        .news_from
-        .min(view.news.len().saturating_sub(rows));
-    let end = view.news.len() - hidden;
-    let shown = &view.news[end.saturating_sub(rows)..end];
-    for (place, news) in (0_u16..).zip(shown) {
-        sheet.put(
-            (0, y + place),
-            &news.words,
-            sheet.marked(news.finding.is_some()),
-        );
+    let width = usize::from(sheet.area.width).saturating_sub(2);
+    let mut lines: Vec<(String, bool)> = Vec::new();
+    for news in &view.news {
+        for (number, part) in wrap(&news.words, width).into_iter().enumerate() {
+            let indent = if number == 0 { "" } else { "  " };
+            lines.push((format!("{indent}{part}"), news.finding.is_some()));
+        }
+    }
+    if lines.len() > rows {
+        let cut = view.news.iter();
+        let cut = cut.map(|news| (news.words.clone(), news.finding.is_some()));
+        lines = cut.collect();
+    }
+    let hidden = sheet.look.news_from.min(lines.len().saturating_sub(rows));
+    let end = lines.len() - hidden;
+    let shown = &lines[end.saturating_sub(rows)..end];
+    for (place, (line, finding)) in (0_u16..).zip(shown) {
+        sheet.put((0, y + place), line, sheet.marked(*finding));
     }
 }
 
