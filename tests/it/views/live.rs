@@ -339,6 +339,9 @@ fn on_a_terminal_a_run_is_stopped_by_a_key_and_a_yes() {
     seen.press("s");
     seen.wait_for("End the run now");
     seen.press("n");
+    std::thread::sleep(Duration::from_millis(1500));
+    assert!(!seen.text().contains("asked for"), "a no is a no");
+    assert!(seen.child.try_wait().unwrap().is_none());
     seen.press("s");
     seen.press("y");
     assert_eq!(seen.end(), Some(5), "{}", seen.text());
