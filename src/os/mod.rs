@@ -36,7 +36,8 @@ pub use command::{CommandEnd, run_command};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
-    own_socket, state_folder, stderr_is_terminal, terminal_width, time_zone_name, with_cause,
+    own_socket, own_uid, state_folder, stderr_is_terminal, terminal_width, time_zone_name,
+    with_cause,
 };
 pub use files::{OpenFileError, WriteFileError, open_file, write_file};
 pub use inhibit::SleepInhibitor;

@@ -14,7 +14,7 @@ use super::agenda::{
     Calendar, Checked, Decision, NewJob, Notice, PendingChange, Surroundings, Timing, World,
     add_job, after_restart, decide, ended, standings, started, upkeep,
 };
-use super::manager::sleep;
+use super::readiness::sleep;
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
 use super::state::{QueueState, length_of, queue_view};
 use super::surroundings::{

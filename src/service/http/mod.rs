@@ -14,6 +14,7 @@ mod past;
 mod problem;
 mod queue;
 mod read;
+mod rights;
 mod runs;
 mod samples;
 mod suites;
@@ -44,6 +45,7 @@ pub(super) use past::NoteBody;
 pub use past::{ClosedLine, LeftLine, RecoveryBody};
 use problem::{HttpProblem, wrong_method, wrong_path};
 pub(super) use queue::{JobBody, MoveBody, WishBody};
+use rights::check_programs;
 pub(super) use runs::StopBody;
 
 /// Largest body of a request, in bytes: a suite is a few kilobytes.
@@ -82,6 +84,18 @@ pub(super) struct Desk {
 impl Desk {
     /// Asks the engine.
     async fn ask(&self, peer: &Peer, action: Action) -> Result<Answer, HttpProblem> {
+        match &action {
+            Action::Add(new) => check_programs(peer, &new.wish)?,
+            Action::Run(wish) => check_programs(peer, wish)?,
+            Action::Show
+            | Action::Check
+            | Action::Move { .. }
+            | Action::Cancel(_)
+            | Action::Pause
+            | Action::Resume
+            | Action::Release
+            | Action::Stop { .. } => {}
+        }
         let (reply, answer) = oneshot::channel();
         let call = Call {
             action,

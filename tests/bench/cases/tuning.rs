@@ -22,7 +22,7 @@ const MOST_RUNS: u32 = 14;
 
 const SUITE: &str = "about = \"some seconds\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n\
     [[stage]]\nname = \"long\"\ntime = \"8s\"\n\
-    [[stage.load]]\nkernels = [\"matrix-exact.l1\"]\ncores = \"all\"\n";
+    [[stage.load]]\nkernels = [\"int-streams.l1\"]\ncores = \"all\"\n";
 
 pub(crate) fn search(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("tuning")?)?;

@@ -342,3 +342,24 @@ fn an_encrypted_way_in_shows_its_certificate_and_speaks_nothing_else() {
     let clear = get(at, "/v1/queue", &format!("host: localhost\r\n{}", shown()));
     assert!(!clear.contains("HTTP/1.1"), "in clear: {clear}");
 }
+
+#[test]
+fn no_program_is_started_for_those_who_come_over_tcp() {
+    let site = Site::new();
+    let (_service, at) = site.serve_tcp("");
+    let program = "\n[[stage.program]]\nname = \"render\"\ncommand = [\"/bin/true\"]\nuser = \"nobody\"\n\
+                   times = 1\nlimit = \"1s\"\n";
+    let queue = |text: String| {
+        let wish = serde_json::json!({ "wish": { "suite": "mine", "text": text } }).to_string();
+        let head = format!(
+            "POST /v1/queue HTTP/1.1\r\nhost: {at}\r\nconnection: close\r\ncontent-type: \
+             application/json\r\ncontent-length: {}\r\n{}\r\n",
+            wish.len(),
+            shown()
+        );
+        ask(at, format!("{head}{wish}").as_bytes())
+    };
+    problem(&queue(suite(1) + program), 403, "render");
+    let taken = queue(suite(1));
+    assert!(taken.starts_with("HTTP/1.1 20"), "{taken}");
+}
