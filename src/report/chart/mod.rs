@@ -16,8 +16,10 @@ mod reduce;
 mod stages;
 mod svg;
 
+pub(super) use courses::{FINE, longest_pause};
 pub use memory::memory_map;
 pub use overlay::overlays;
+pub(super) use panels::least_spread;
 pub use panels::{Panel, panels};
 pub use plot::{Course, Level, Plot, Weight, draw};
 pub use reduce::{Point, Reducer};

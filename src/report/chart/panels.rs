@@ -415,7 +415,7 @@ fn by_channel(channels: &[&Read], unit: &str) -> Table {
 }
 
 /// Less than this is noise of the instrument.
-pub(super) fn least_spread(unit: &str) -> f64 {
+pub(in crate::report) fn least_spread(unit: &str) -> f64 {
     match unit {
         "C" | "%" => 10.0,
         "mV" => 20.0,

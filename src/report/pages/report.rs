@@ -20,6 +20,11 @@ const OPEN_CPUS: usize = 16;
 /// # Errors
 /// A mistake in a template of ours.
 pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageError> {
+    render("report.html", &values(record, style))
+}
+
+/// Everything that the page shows.
+pub(super) fn values(record: &Record, style: &Style) -> Value {
     let verdict = record.verdict();
     let charts: Vec<Value> = panels(record)
         .into_iter()
@@ -40,9 +45,7 @@ pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageE
         .iter()
         .map(|note| note_words(note, style))
         .collect();
-    render(
-        "report.html",
-        &json!({
+    json!({
             "head": head(record, style),
             "figures": verdict.map_or_else(Vec::new, figures),
             "rules": tables::rules(record),
@@ -60,8 +63,7 @@ pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageE
             "gaps": gaps(record),
             "next": verdict.map_or_else(Vec::new, |verdict| verdict.next.clone()),
             "notes": notes,
-        }),
-    )
+    })
 }
 
 /// The few figures that a person looks for first, as (label, value, beside it).
