@@ -417,7 +417,7 @@ fn by_channel(channels: &[&Read], unit: &str) -> Table {
 /// Less than this is noise of the instrument.
 pub(in crate::report) fn least_spread(unit: &str) -> f64 {
     match unit {
-        "C" | "%" => 10.0,
+        "C" | "%" | "W" => 10.0,
         "mV" => 20.0,
         "MHz" => 50.0,
         _ => 0.0,

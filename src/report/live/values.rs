@@ -63,13 +63,13 @@ impl LiveView {
         let outlook = self.outlook_words();
         let ended = self.ended.as_deref();
         let ended = ended.map_or_else(String::new, |words| format!("; {words}"));
-        format!(
-            "Run {}, stage {} of {}, {stage}: {outlook}, {}{ended}.",
-            self.number,
-            self.stage + 1,
-            self.rungs.len(),
-            counted(self.events(), "event", "events"),
-        )
+        let events = match self.events() {
+            0 => String::new(),
+            events => format!(", {}", counted(events, "event", "events")),
+        };
+        let (run, stage_number) = (self.number, self.stage + 1);
+        let stages = self.rungs.len();
+        format!("Run {run}, stage {stage_number} of {stages}, {stage}: {outlook}{events}{ended}.")
     }
 
     fn outlook_words(&self) -> &'static str {
@@ -112,7 +112,7 @@ impl LiveView {
             limit: true,
         };
         let [hottest, clock, power] = self.courses.each();
-        let known = [
+        vec![
             self.chart(
                 ("heat", "Hottest of the processor", "C", 1),
                 hottest,
@@ -124,8 +124,7 @@ impl LiveView {
                 power,
                 Vec::new(),
             ),
-        ];
-        known.into_iter().flatten().collect()
+        ]
     }
 
     fn chart(
@@ -133,11 +132,13 @@ impl LiveView {
         (name, title, unit, decimals): (&str, &str, &str, usize),
         course: &Reducer,
         levels: Vec<Level>,
-    ) -> Option<Value> {
+    ) -> Value {
         let pieces = course.clone().finish();
         let values = || pieces.iter().flatten().map(|point| point.1);
-        let last = values().next_back()?;
-        let (low, high) = (values().reduce(f64::min)?, values().reduce(f64::max)?);
+        let spread = values().reduce(f64::min).zip(values().reduce(f64::max));
+        let Some((last, (low, high))) = values().next_back().zip(spread) else {
+            return json!({ "name": name, "title": title, "told": "not seen", "picture": null });
+        };
         let told = format!(
             "{} {unit} now, {} to {} so far",
             figure(last, decimals),
@@ -162,8 +163,7 @@ impl LiveView {
             }],
             levels,
         };
-        let picture = draw(&plot)?;
-        Some(json!({ "name": name, "title": title, "told": told, "picture": picture }))
+        json!({ "name": name, "title": title, "told": told, "picture": draw(&plot) })
     }
 }
 

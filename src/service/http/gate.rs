@@ -354,3 +354,31 @@ fn wants_page(request: &Request) -> bool {
         && !request.uri().path().starts_with(API)
         && accepts.is_some_and(|kinds| kinds.contains("text/html"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cookie_is_for_no_script_no_other_site_and_where_we_encrypt_for_no_other_way() {
+        let plain = set_cookie("word", false);
+        assert_eq!(
+            plain,
+            "soakproof-visit=word; Path=/; HttpOnly; SameSite=Strict"
+        );
+        let encrypted = set_cookie("word", true);
+        assert_eq!(
+            encrypted,
+            "__Host-soakproof-visit=word; Path=/; HttpOnly; SameSite=Strict; Secure"
+        );
+        let mut headers = HeaderMap::new();
+        let shown = HeaderValue::from_static("a=1; soakproof-visit=word; b=2");
+        headers.insert(header::COOKIE, shown);
+        assert_eq!(shown_cookie(&headers, false).as_deref(), Some("word"));
+        assert_eq!(
+            shown_cookie(&headers, true),
+            None,
+            "one of the plain way is none"
+        );
+    }
+}

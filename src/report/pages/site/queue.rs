@@ -23,7 +23,8 @@ pub fn queue_page(
     render("queue.html", &site.around("/queue", values))
 }
 
-/// Holds, the announced start, jobs that are not over (`jobs`) and the last ones that are (with them, `all`).
+/// Holds, the announced start, jobs that wait (`jobs`), and with them the one that runs and the last ones that are
+/// over (`all`).
 pub(super) fn queue_values(queue: &QueueView) -> Value {
     let holds: Vec<&str> = queue
         .holds
@@ -61,7 +62,7 @@ pub(super) fn queue_values(queue: &QueueView) -> Value {
         "paused": is_held(HoldKind::Paused),
         "after_reset": is_held(HoldKind::AfterReset),
         "notice": notice,
-        "jobs": live.iter().map(|line| row(line)).collect::<Vec<Value>>(),
+        "jobs": live.iter().filter(|line| line.place.is_some()).map(|line| row(line)).collect::<Vec<Value>>(),
         "all": over.copied().chain(live.iter().copied()).map(row).collect::<Vec<Value>>(),
     })
 }

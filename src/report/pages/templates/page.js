@@ -8,12 +8,19 @@
   if (!main || !said || !line) return;
   // What is read aloud changes no oftener than this, in milliseconds.
   const SAY_EACH = 5000;
-  let saidAt = 0;
+  let wanted = said.textContent;
+  let waits = false;
+
+  function sayWanted() {
+    waits = said.textContent !== wanted;
+    if (!waits) return;
+    said.textContent = wanted;
+    window.setTimeout(sayWanted, SAY_EACH);
+  }
 
   function say(words) {
-    if (said.textContent === words || Date.now() - saidAt < SAY_EACH) return;
-    saidAt = Date.now();
-    said.textContent = words;
+    wanted = words;
+    if (!waits) sayWanted();
   }
 
   function put(old, sent) {
