@@ -189,7 +189,11 @@ impl Tcp {
         Ok(Self {
             listener,
             address,
-            gate: Gate::of_tcp(address.ip(), wanted.hosts, (token, tls.is_some())),
+            gate: Gate::of_tcp(
+                address.ip(),
+                wanted.hosts,
+                (token, tls.is_some() || wanted.proxied),
+            ),
             tls,
         })
     }

@@ -55,7 +55,7 @@ enum Way {
     Tcp {
         token: Token,
         book: Book,
-        /// Encrypted by us.
+        /// Browsers come by TLS.
         tls: bool,
     },
 }
@@ -167,7 +167,7 @@ impl Gate {
         }))
     }
 
-    /// For TCP at `address`, also called by the names in `named`; `tls` tells whether we encrypt.
+    /// For TCP at `address`, also called by the names in `named`; `tls` tells whether browsers come by TLS.
     pub(in crate::service) fn of_tcp(
         address: IpAddr,
         named: Vec<String>,
@@ -360,7 +360,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_cookie_is_for_no_script_no_other_site_and_where_we_encrypt_for_no_other_way() {
+    fn a_cookie_is_for_no_script_no_other_site_and_with_tls_for_no_other_way() {
         let plain = set_cookie("word", false);
         assert_eq!(
             plain,
