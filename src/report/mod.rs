@@ -25,6 +25,7 @@ mod program;
 mod progress;
 mod queue;
 mod record;
+pub mod reduce;
 mod runs;
 mod standing;
 mod transfer;

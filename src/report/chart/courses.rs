@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::reduce::{Point, Reducer};
+use super::{Point, Reducer};
 use crate::model::{Channel, ChannelId, CpuId, Plan, Quantity, Record, Sample, WorkerProgress};
 
 /// Stretches of a course that matters.

@@ -1,8 +1,8 @@
 //! The charts of a run, each with the table behind it.
 
+use super::Point;
 use super::courses::{Courses, Followed, Read, follow};
 use super::plot::{Course, Level, Plot, Weight, draw};
-use super::reduce::Point;
 use crate::model::{Channel, Plateau, Quantity, Record, Role};
 use crate::report::units::{count, figure, span};
 use crate::verdict::heat_course;

@@ -1,8 +1,8 @@
 //! One chart: courses over the time of a run, with levels to hold them against and findings where they
 //! happened.
 
+use super::Point;
 use super::axis::{Axis, time_axis, value_axis};
-use super::reduce::Point;
 use super::svg::Svg;
 
 pub(super) const WIDTH: f64 = 760.0;

@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use super::super::Style;
 use super::super::aftermath::note_words;
 use super::super::chart::{memory_map, panels, stage_bar};
+use super::super::diagnosis::{attribution_told, diagnoses_values};
 use super::super::units::{figure, per_cent, span};
 use super::super::verdict::{clock_words, heat_words, voltage_words};
 use super::frame::{RenderPageError, render};
@@ -51,6 +52,8 @@ pub(super) fn values(record: &Record, style: &Style) -> Value {
             "rules": tables::rules(record),
             "stages": { "picture": stage_bar(record), "rows": tables::stages(record, style) },
             "findings": tables::findings(record, style),
+            "diagnoses": verdict.map_or_else(Vec::new, diagnoses_values),
+            "change": verdict.and_then(|verdict| attribution_told(record, verdict)),
             "settings": settings(record),
             "fingerprint": fingerprint(record),
             "charts": charts,

@@ -1,6 +1,6 @@
 //! The report page and the comparison, as their readers get them.
 
-use soakproof::model::{Grade, Record};
+use soakproof::model::{Evidence, Grade, Record};
 use soakproof::report::{ComparedRun, compare_json, compare_page, compare_text, report_page};
 
 use super::night::Night;
@@ -63,6 +63,51 @@ fn the_page_holds_what_the_verdict_was_made_from() {
         page.matches("<figure").count(),
         page.matches("</figure>").count()
     );
+}
+
+/// A page without its escapes and line breaks.
+fn unescaped(page: &str) -> String {
+    [
+        ("&#x2f;", "/"),
+        ("&#x27;", "'"),
+        ("&quot;", "\""),
+        ("&lt;", "<"),
+        ("&gt;", ">"),
+        ("&amp;", "&"),
+    ]
+    .iter()
+    .fold(page.to_owned(), |text, (escaped, plain)| {
+        text.replace(escaped, plain)
+    })
+}
+
+#[test]
+fn every_diagnosis_stands_there_with_its_evidence() {
+    let record = failed();
+    let page = unescaped(&report_page(&record, &style()).unwrap());
+    let diagnoses = &record.verdict().unwrap().diagnoses;
+    assert!(!diagnoses.is_empty());
+    for diagnosis in diagnoses {
+        assert!(
+            page.contains(&diagnosis.points_at),
+            "{}",
+            diagnosis.points_at
+        );
+        assert!(!diagnosis.because.is_empty());
+        for evidence in &diagnosis.because {
+            let words = match evidence {
+                Evidence::Findings { indices, .. } if indices.len() > 1 => {
+                    format!("findings {}", indices[0] + 1)
+                }
+                Evidence::Findings { indices, .. } => format!("finding {}", indices[0] + 1),
+                Evidence::Clean { what, .. } => format!("of {what}"),
+                Evidence::NotRun { class } => format!("{class} did not run"),
+                Evidence::Reading { what, .. } | Evidence::Declared { what } => what.clone(),
+                Evidence::Rule { figure, .. } => figure.clone(),
+            };
+            assert!(page.contains(&words), "{words}");
+        }
+    }
 }
 
 #[test]
