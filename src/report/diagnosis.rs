@@ -44,6 +44,20 @@ fn diagnosis_words(diagnosis: &Diagnosis, index: usize) -> String {
     )
 }
 
+/// The diagnoses for a page, best first: `points_at`, `common_practice`, `mind`, and the evidence in `because`.
+pub(super) fn diagnoses_values(verdict: &Verdict) -> Vec<Value> {
+    let row = |diagnosis: &Diagnosis| {
+        let because = diagnosis.because.iter().map(evidence_words);
+        json!({
+            "points_at": diagnosis.points_at,
+            "common_practice": diagnosis.common_practice,
+            "mind": diagnosis.mind,
+            "because": because.collect::<Vec<String>>(),
+        })
+    };
+    verdict.diagnoses.iter().map(row).collect()
+}
+
 fn evidence_words(evidence: &Evidence) -> String {
     match evidence {
         Evidence::Findings { indices, events } => {
@@ -99,10 +113,15 @@ fn of_record(record: &Record, verdict: &Verdict) -> Option<Attribution> {
 
 /// Which change it goes back to.
 pub(super) fn say_attribution(page: &mut Page, record: &Record, verdict: &Verdict) {
-    let found = of_record(record, verdict);
-    if let Some(attribution) = found.filter(|found| *found != Attribution::NoChange) {
-        page.say("change", &attribution_words(&attribution));
+    if let Some(words) = attribution_told(record, verdict) {
+        page.say("change", &words);
     }
+}
+
+/// The same in words; none where no change was in force.
+pub(super) fn attribution_told(record: &Record, verdict: &Verdict) -> Option<String> {
+    let found = of_record(record, verdict)?;
+    (found != Attribution::NoChange).then(|| attribution_words(&found))
 }
 
 fn attribution_words(attribution: &Attribution) -> String {

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::json::{INSTRUMENTS_SCHEMA, value};
-use super::page::{Flush, Page, Style};
+use super::page::{Flush, Grid, Page, Style};
 use super::record::say_machine;
 use super::units::figure;
 use super::verdict::gap_words;
@@ -44,19 +44,7 @@ pub fn instruments_text(seen: &InstrumentsSeen<'_>, style: Style) -> String {
     if seen.channels.is_empty() {
         page.plain("Nothing can be read.");
     } else {
-        let rows: Vec<Vec<String>> = seen.channels.iter().map(|c| row(seen, c)).collect();
-        page.table(
-            &[
-                ("no", Flush::Right),
-                ("label", Flush::Left),
-                ("tells of", Flush::Left),
-                ("reads", Flush::Right),
-                ("limit", Flush::Right),
-                ("critical", Flush::Right),
-                ("source", Flush::Left),
-            ],
-            &rows,
-        );
+        page.grid(&channels_grid(seen));
     }
     if !seen.gaps.is_empty() {
         page.heading("Not seen");
@@ -65,6 +53,22 @@ pub fn instruments_text(seen: &InstrumentsSeen<'_>, style: Style) -> String {
         page.plain(&gap_words(gap));
     }
     page.finish()
+}
+
+/// One row a channel.
+pub(super) fn channels_grid(seen: &InstrumentsSeen<'_>) -> Grid {
+    Grid {
+        columns: vec![
+            ("no", Flush::Right),
+            ("label", Flush::Left),
+            ("tells of", Flush::Left),
+            ("reads", Flush::Right),
+            ("limit", Flush::Right),
+            ("critical", Flush::Right),
+            ("source", Flush::Left),
+        ],
+        rows: seen.channels.iter().map(|c| row(seen, c)).collect(),
+    }
 }
 
 fn row(seen: &InstrumentsSeen<'_>, channel: &Channel) -> Vec<String> {

@@ -12,7 +12,7 @@
 use serde_json::{Value, json};
 
 use super::json::value;
-use super::page::{Flush, Page, Style};
+use super::page::{Flush, Grid, Page, Style};
 use super::units::{instant, rfc3339};
 use crate::ledger::{ChangeLine, Difference, Ledger, TakenBack};
 use crate::model::{Amount, Change, Harder, KnownGood, Setting, SettingValue, Wall};
@@ -27,9 +27,17 @@ pub fn settings_text(settings: &[Setting], style: Style) -> String {
         );
         return page.finish();
     }
-    let rows: Vec<Vec<String>> = settings.iter().map(setting_row).collect();
-    page.table(
-        &[
+    page.grid(&settings_grid(settings));
+    for line in settings.iter().filter_map(still_to_say) {
+        page.plain(&line);
+    }
+    page.finish()
+}
+
+/// One row a setting.
+pub(super) fn settings_grid(settings: &[Setting]) -> Grid {
+    Grid {
+        columns: vec![
             ("setting", Flush::Left),
             ("value", Flush::Right),
             ("unit", Flush::Left),
@@ -41,14 +49,8 @@ pub fn settings_text(settings: &[Setting], style: Style) -> String {
             ("margin", Flush::Right),
             ("harder", Flush::Left),
         ],
-        &rows,
-    );
-    for setting in settings {
-        if let Some(line) = still_to_say(setting) {
-            page.plain(&line);
-        }
+        rows: settings.iter().map(setting_row).collect(),
     }
-    page.finish()
 }
 
 fn setting_row(setting: &Setting) -> Vec<String> {
@@ -72,7 +74,7 @@ fn setting_row(setting: &Setting) -> Vec<String> {
     ]
 }
 
-fn still_to_say(setting: &Setting) -> Option<String> {
+pub(super) fn still_to_say(setting: &Setting) -> Option<String> {
     let name = &setting.name;
     let mut missing = Vec::new();
     if setting.value.is_none() {
@@ -176,17 +178,29 @@ pub fn change_json(ledger: &Ledger, line: &ChangeLine) -> Value {
 /// All changes with what became of them.
 pub fn changes_text(ledger: &Ledger, style: Style) -> String {
     let mut page = Page::new(&style);
-    if let Some(base) = ledger.baseline() {
-        let grade = base.grade.map_or(String::new(), |grade| grade.to_string());
-        page.plain(&format!(
-            "Baseline at the maker's values: run {}, {grade}.",
-            base.run
-        ));
+    if let Some(line) = baseline_words(ledger) {
+        page.plain(&line);
     }
     if ledger.changes().is_empty() {
         page.plain("No change is declared yet: `soakproof change SETTING FROM TO`.");
         return page.finish();
     }
+    page.grid(&changes_grid(ledger, &style));
+    page.finish()
+}
+
+/// The run that everything is held against.
+pub(super) fn baseline_words(ledger: &Ledger) -> Option<String> {
+    let base = ledger.baseline()?;
+    let grade = base.grade.map_or(String::new(), |grade| grade.to_string());
+    let run = base.run;
+    Some(format!(
+        "Baseline at the maker's values: run {run}, {grade}."
+    ))
+}
+
+/// One row a change.
+pub(super) fn changes_grid(ledger: &Ledger, style: &Style) -> Grid {
     let row = |line: &ChangeLine| {
         let mut what = moves_words(ledger, &line.change);
         if !line.change.note.is_empty() {
@@ -199,17 +213,15 @@ pub fn changes_text(ledger: &Ledger, style: Style) -> String {
             what,
         ]
     };
-    let rows: Vec<Vec<String>> = ledger.changes().iter().map(row).collect();
-    page.table(
-        &[
+    Grid {
+        columns: vec![
             ("change", Flush::Right),
             ("declared", Flush::Left),
             ("led to", Flush::Left),
             ("what", Flush::Left),
         ],
-        &rows,
-    );
-    page.finish()
+        rows: ledger.changes().iter().map(row).collect(),
+    }
 }
 
 fn outcome_words(line: &ChangeLine) -> String {
@@ -271,6 +283,12 @@ pub fn profiles_text(profiles: &[(Wall, KnownGood)], style: Style) -> String {
         page.plain("No profile is named yet: `soakproof good NAME` names the present settings.");
         return page.finish();
     }
+    page.grid(&profiles_grid(profiles, &style));
+    page.finish()
+}
+
+/// One row a profile.
+pub(super) fn profiles_grid(profiles: &[(Wall, KnownGood)], style: &Style) -> Grid {
     let row = |(at, profile): &(Wall, KnownGood)| {
         let settings: Vec<String> = profile.settings.iter().map(ToString::to_string).collect();
         vec![
@@ -281,18 +299,16 @@ pub fn profiles_text(profiles: &[(Wall, KnownGood)], style: Style) -> String {
             settings.join(", "),
         ]
     };
-    let rows: Vec<Vec<String>> = profiles.iter().map(row).collect();
-    page.table(
-        &[
+    Grid {
+        columns: vec![
             ("good", Flush::Left),
             ("slot", Flush::Left),
             ("named", Flush::Left),
             ("run", Flush::Right),
             ("settings", Flush::Left),
         ],
-        &rows,
-    );
-    page.finish()
+        rows: profiles.iter().map(row).collect(),
+    }
 }
 
 /// `soakproof.profiles/1`.

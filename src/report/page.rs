@@ -93,6 +93,13 @@ pub(super) enum Flush {
     Right,
 }
 
+/// A table before it is laid out, as text or on a page.
+#[derive(Debug)]
+pub(super) struct Grid {
+    pub(super) columns: Vec<(&'static str, Flush)>,
+    pub(super) rows: Vec<Vec<String>>,
+}
+
 /// A page under construction.
 #[derive(Debug)]
 pub(super) struct Page {
@@ -177,6 +184,11 @@ impl Page {
         } else {
             text.to_owned()
         }
+    }
+
+    /// A table.
+    pub(super) fn grid(&mut self, grid: &Grid) {
+        self.table(&grid.columns, &grid.rows);
     }
 
     /// A table; the last column takes what is left of the width and is wrapped within it.

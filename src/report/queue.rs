@@ -11,7 +11,7 @@ use crate::model::{Hold, Job, JobId, JobState};
 /// Names the form of [`queue_json`].
 pub const QUEUE_SCHEMA: &str = "soakproof.queue/1";
 /// Jobs that are over and shown in text; JSON has all.
-const ENDED_SHOWN: usize = 5;
+pub(super) const ENDED_SHOWN: usize = 5;
 
 /// The queue as it is shown.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
@@ -88,18 +88,22 @@ pub fn queue_text(view: &QueueView, served: bool, style: Style) -> String {
 
 fn row(line: &JobLine, view: &QueueView) -> Vec<String> {
     let job = &line.job;
-    #[expect(clippy::cast_precision_loss, reason = "shown in minutes or hours")]
-    let length = span(job.length_s as f64);
     vec![
         job.id.to_string(),
         job.wish.suite.clone(),
-        length,
+        length_words(job),
         job.asked_by.clone(),
         state_words(line, view),
     ]
 }
 
-fn state_words(line: &JobLine, view: &QueueView) -> String {
+#[expect(clippy::cast_precision_loss, reason = "shown in minutes or hours")]
+pub(super) fn length_words(job: &Job) -> String {
+    span(job.length_s as f64)
+}
+
+/// What a job does, waits for, or came to.
+pub(super) fn state_words(line: &JobLine, view: &QueueView) -> String {
     let of_run = |run: &Option<i64>| run.map_or_else(String::new, |run| format!(" in run {run}"));
     match &line.job.state {
         JobState::Waiting if view.notice.is_some_and(|notice| notice.job == line.job.id) => {

@@ -53,20 +53,31 @@ pub fn runs_text(runs: &[RunLine], style: Style) -> String {
 }
 
 fn row(run: &RunLine, style: &Style) -> Vec<String> {
-    let length = run.ended.map_or_else(
-        || "open".to_owned(),
-        |ended| length_words(run.started, ended),
-    );
-    let simulated = if run.simulated { " (simulated)" } else { "" };
     vec![
         run.number.to_string(),
         instant(run.started, &style.zone),
-        length,
-        run.grade
-            .map_or_else(|| "not judged".to_owned(), |grade| grade.to_string()),
+        run.length_words(),
+        run.outcome_words(),
         count(run.findings),
-        format!("{} on {}{simulated}", run.suite, run.host),
+        run.what_words(),
     ]
+}
+
+impl RunLine {
+    pub(super) fn outcome_words(&self) -> String {
+        let grade = self.grade.map(|grade| grade.to_string());
+        grade.unwrap_or_else(|| "not judged".to_owned())
+    }
+
+    pub(super) fn what_words(&self) -> String {
+        let simulated = if self.simulated { " (simulated)" } else { "" };
+        format!("{} on {}{simulated}", self.suite, self.host)
+    }
+
+    pub(super) fn length_words(&self) -> String {
+        let length = self.ended.map(|ended| length_words(self.started, ended));
+        length.unwrap_or_else(|| "open".to_owned())
+    }
 }
 
 /// From wall times: good enough for a list, and it says so when a clock was set back.

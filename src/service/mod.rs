@@ -15,7 +15,6 @@ mod http;
 pub mod metrics;
 pub mod notices;
 mod readiness;
-pub mod reduce;
 mod runner;
 mod serve;
 mod state;

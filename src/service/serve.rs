@@ -15,7 +15,7 @@ use tokio_rustls::TlsAcceptor;
 use super::agenda::Timing;
 use super::config::TcpSection;
 use super::engine::{Engine, EngineSetup};
-use super::http::{Desk, Gate, ServiceFacts, listen, listen_tcp, router};
+use super::http::{Desk, Followed, Gate, ServiceFacts, listen, listen_tcp, router};
 use super::notices::NoticeDesk;
 use super::readiness::tell_system;
 use super::state::{OpenQueueError, QueueState};
@@ -143,6 +143,7 @@ async fn work(
         root: options.root,
         snapshots: engine.snapshots(),
         rows: engine.rows(),
+        followed: Followed::default(),
     };
     let (end_sender, ends) = unbounded_channel();
     listen_for_ends(&end_sender)?;
@@ -188,8 +189,12 @@ impl Tcp {
         Ok(Self {
             listener,
             address,
+            gate: Gate::of_tcp(
+                address.ip(),
+                wanted.hosts,
+                (token, tls.is_some() || wanted.proxied),
+            ),
             tls,
-            gate: Gate::of_tcp(address.ip(), wanted.hosts, token),
         })
     }
 }

@@ -6,6 +6,7 @@
 )]
 
 mod figures;
+mod pages;
 mod reduced;
 mod resources;
 mod tcp;

@@ -3,11 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use super::reduce::{Point, Reducer};
-use crate::model::{Channel, ChannelId, CpuId, Quantity, Record, Sample, WorkerProgress};
+use super::{Point, Reducer};
+use crate::model::{Channel, ChannelId, CpuId, Plan, Quantity, Record, Sample, WorkerProgress};
 
 /// Stretches of a course that matters.
-pub(super) const FINE: u32 = 420;
+pub(in crate::report) const FINE: u32 = 420;
 /// Points over all courses of one kind that are one of many, so that a page stays small.
 const MANY: usize = 24_000;
 /// Fewest stretches of one of many.
@@ -101,6 +101,11 @@ pub(super) struct Courses {
     pub(super) lowest_rate: Followed,
 }
 
+/// Seconds between two points of one piece; a longer pause is a gap.
+pub(in crate::report) fn longest_pause(plan: &Plan) -> f64 {
+    PERIODS * plan.sample_period.as_secs_f64().max(0.1)
+}
+
 /// Stage, segment and load of a worker.
 type Place = (u16, u16, u16);
 
@@ -109,7 +114,7 @@ pub(super) fn follow(record: &Record) -> Courses {
     let header = &record.header;
     let start = header.started.mono;
     let length_s = record.last_known().seconds_since(start).max(1.0);
-    let gap_s = PERIODS * header.plan.sample_period.as_secs_f64().max(0.1);
+    let gap_s = longest_pause(&header.plan);
     let many = |count: usize| {
         let stretches = u32::try_from(MANY / count.max(1)).unwrap_or(FINE);
         stretches.clamp(COARSE, FINE)

@@ -12,15 +12,16 @@ mod memory;
 mod overlay;
 mod panels;
 mod plot;
-mod reduce;
 mod stages;
 mod svg;
 
+pub use super::reduce::{Point, Reducer};
+pub(super) use courses::{FINE, longest_pause};
 pub use memory::memory_map;
 pub use overlay::overlays;
+pub(super) use panels::least_spread;
 pub use panels::{Panel, panels};
 pub use plot::{Course, Level, Plot, Weight, draw};
-pub use reduce::{Point, Reducer};
 pub use stages::stage_bar;
 pub use svg::as_document;
 

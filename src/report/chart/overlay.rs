@@ -1,9 +1,9 @@
 //! The same courses of several runs on one axis.
 
+use super::Point;
 use super::courses::{Followed, Spread, follow};
 use super::panels::{Panel, least_spread};
 use super::plot::{Course, Level, Plot, Weight, draw};
-use super::reduce::Point;
 use crate::model::{Quantity, Record, Role};
 use crate::report::units::figure;
 

@@ -1,8 +1,8 @@
 //! The charts of a run, each with the table behind it.
 
+use super::Point;
 use super::courses::{Courses, Followed, Read, follow};
 use super::plot::{Course, Level, Plot, Weight, draw};
-use super::reduce::Point;
 use crate::model::{Channel, Plateau, Quantity, Record, Role};
 use crate::report::units::{count, figure, span};
 use crate::verdict::heat_course;
@@ -415,9 +415,9 @@ fn by_channel(channels: &[&Read], unit: &str) -> Table {
 }
 
 /// Less than this is noise of the instrument.
-pub(super) fn least_spread(unit: &str) -> f64 {
+pub(in crate::report) fn least_spread(unit: &str) -> f64 {
     match unit {
-        "C" | "%" => 10.0,
+        "C" | "%" | "W" => 10.0,
         "mV" => 20.0,
         "MHz" => 50.0,
         _ => 0.0,

@@ -1,8 +1,8 @@
 //! One chart: courses over the time of a run, with levels to hold them against and findings where they
 //! happened.
 
+use super::Point;
 use super::axis::{Axis, time_axis, value_axis};
-use super::reduce::Point;
 use super::svg::Svg;
 
 pub(super) const WIDTH: f64 = 760.0;
@@ -117,8 +117,13 @@ impl Sheet {
         values.extend(plot.from_zero.then_some(0.0));
         let low = values.iter().copied().reduce(f64::min)?;
         let high = values.iter().copied().reduce(f64::max)?;
-        let spare = (plot.least_spread - (high - low)).max(0.0) / 2.0;
-        let (low, high) = (low - spare, high + spare);
+        let spare = (plot.least_spread - (high - low)).max(0.0);
+        let (below, above) = if plot.from_zero {
+            (0.0, spare)
+        } else {
+            (spare / 2.0, spare / 2.0)
+        };
+        let (low, high) = (low - below, high + above);
         Some(Self {
             time: time_axis(plot.length_s),
             value: value_axis(low, high, 5),

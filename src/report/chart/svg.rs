@@ -4,8 +4,8 @@
 use std::fmt::Write as _;
 
 use super::super::page::escape;
+use super::Point;
 use super::STYLE;
-use super::reduce::Point;
 
 /// A foreign text as text or attribute of XML: control characters shown, markup taken away.
 pub(super) fn safe(text: &str) -> String {

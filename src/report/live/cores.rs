@@ -39,11 +39,25 @@ pub(super) fn cell(row: &CoreRow) -> Marked {
         told(row.clock_mhz),
         told(row.celsius),
     );
-    (text, is_bad(row))
+    (text, row.is_bad())
 }
 
-fn is_bad(row: &CoreRow) -> bool {
-    row.errors > 0 || matches!(row.state, CoreState::Silent | CoreState::Ended)
+impl CoreRow {
+    /// True for one that needs a look.
+    pub(super) fn is_bad(&self) -> bool {
+        self.errors > 0 || matches!(self.state, CoreState::Silent | CoreState::Ended)
+    }
+}
+
+/// What a CPU does, where there is room for words.
+pub(super) fn state_words(state: CoreState) -> &'static str {
+    match state {
+        CoreState::Working => "at work",
+        CoreState::Pausing => "waiting",
+        CoreState::Idle => "idle",
+        CoreState::Silent => "STOPPED",
+        CoreState::Ended => "GONE",
+    }
 }
 
 /// One sign a CPU.
@@ -61,24 +75,23 @@ fn sign(row: &CoreRow) -> char {
 /// Rows in the order in which they need a look.
 pub(super) fn by_need(rows: &[CoreRow]) -> Vec<&CoreRow> {
     let mut sorted: Vec<&CoreRow> = rows.iter().collect();
-    sorted.sort_by_key(|row| (!is_bad(row), row.cpu));
+    sorted.sort_by_key(|row| (!row.is_bad(), row.cpu));
     sorted
 }
 
-/// All CPUs in one line, and the lines of signs.
-pub(super) fn folded(rows: &[CoreRow], width: usize) -> Vec<Marked> {
+/// All CPUs in one line.
+pub(super) fn sum_words(rows: &[CoreRow]) -> String {
     let count = |state: CoreState| rows.iter().filter(|row| row.state == state).count();
-    let bad = rows.iter().filter(|row| is_bad(row)).count();
     let mut words = vec![format!("{} cpus", rows.len())];
-    for (state, name) in [
-        (CoreState::Working, "at work"),
-        (CoreState::Pausing, "waiting"),
-        (CoreState::Idle, "idle"),
-        (CoreState::Silent, "STOPPED"),
-        (CoreState::Ended, "GONE"),
+    for state in [
+        CoreState::Working,
+        CoreState::Pausing,
+        CoreState::Idle,
+        CoreState::Silent,
+        CoreState::Ended,
     ] {
         if count(state) > 0 {
-            words.push(format!("{} {name}", count(state)));
+            words.push(format!("{} {}", count(state), state_words(state)));
         }
     }
     let slowest = rows
@@ -90,14 +103,19 @@ pub(super) fn folded(rows: &[CoreRow], width: usize) -> Vec<Marked> {
     }
     let wrong = rows.iter().filter(|row| row.errors > 0).count();
     words.push(format!("{wrong} with errors"));
-    let mut lines = vec![(words.join(", "), bad > 0)];
+    words.join(", ")
+}
+
+/// All CPUs in one line, and the lines of signs.
+pub(super) fn folded(rows: &[CoreRow], width: usize) -> Vec<Marked> {
+    let mut lines = vec![(sum_words(rows), rows.iter().any(CoreRow::is_bad))];
     let groups = (width + 1) / (GROUP + 1);
     for line in rows.chunks((groups * GROUP).max(GROUP)) {
         let groups: Vec<String> = line
             .chunks(GROUP)
             .map(|group| group.iter().map(sign).collect())
             .collect();
-        lines.push((groups.join(" "), line.iter().any(is_bad)));
+        lines.push((groups.join(" "), line.iter().any(CoreRow::is_bad)));
     }
     lines
 }

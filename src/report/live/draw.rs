@@ -6,6 +6,7 @@ use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
 
 use super::cores::{CELL, HEAD, by_need, cell, folded};
+use super::told::{Tone, hottest_words, left_words, pass_words};
 use super::trend::Trend;
 use super::view::{LiveView, Rung};
 use crate::model::{Grade, Wall};
@@ -16,8 +17,6 @@ use crate::report::units::{counted, figure, span, time_of_day};
 pub const LEAST_SIZE: (u16, u16) = (60, 16);
 /// Columns of labels.
 const LABEL: u16 = 9;
-/// Samples over which a rise is told.
-const RISE: usize = 60;
 
 /// What stands in the last line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -182,71 +181,28 @@ fn draw_title(sheet: &mut Sheet<'_>, view: &LiveView) {
 
 /// Will it pass, how long still, what is the hottest thing.
 fn draw_answers(sheet: &mut Sheet<'_>, view: &LiveView) {
-    let outlook = &view.outlook;
-    let because = outlook.because.as_ref();
-    let because = because.map_or_else(String::new, |words| format!(": {}", escape(words)));
-    let (words, colour) = match outlook.best {
-        Grade::Proven => ("nothing against it".to_owned(), Color::Green),
-        Grade::Provisional => (format!("provisional at best{because}"), Color::Cyan),
-        Grade::Marginal => (format!("marginal at best{because}"), Color::Yellow),
-        Grade::Failed => (format!("NO, it has failed{because}"), Color::Red),
-        Grade::Inconclusive => ("too early to say".to_owned(), Color::Magenta),
-    };
-    let claim = match (&outlook.best, view.claim()) {
-        (Grade::Proven, Some(claim)) => format!("; {claim}"),
-        _ => String::new(),
-    };
-    let tone = sheet.tone(colour);
-    sheet.say(1, "pass?", (&format!("{words}{claim}"), tone));
-    let (stage_left, left) = view.left();
-    let of = span(view.header().plan.length().as_secs_f64());
-    let words = match &view.ended {
-        Some(words) => format!("{}; the verdict comes next", escape(words)),
-        None => format!(
-            "{} of {of}, {} of this stage",
-            span(left.as_secs_f64()),
-            span(stage_left.as_secs_f64())
-        ),
-    };
-    sheet.say(2, "left", (&words, Style::new()));
-    let (words, style) = hottest(sheet, view);
-    sheet.say(3, "hottest", (&words, style));
+    let answers = [
+        ("pass?", pass_words(view)),
+        ("left", left_words(view)),
+        ("hottest", hottest_words(view)),
+    ];
+    for (y, (label, (words, tone))) in (1_u16..).zip(answers) {
+        let style = match tone {
+            Tone::Plain => Style::new(),
+            Tone::Like(grade) => sheet.tone(colour_of(grade)),
+        };
+        sheet.say(y, label, (&words, style));
+    }
 }
 
-fn hottest(sheet: &Sheet<'_>, view: &LiveView) -> (String, Style) {
-    let Some((label, celsius)) = &view.hottest else {
-        let words = "no thermometer of the processor can be read".to_owned();
-        return (words, sheet.tone(Color::Yellow));
-    };
-    let limit = view.header().plan.heat.judged_c;
-    let room = limit - celsius;
-    let beside = if room >= 0.0 {
-        format!(
-            "{} C under the limit of {} C",
-            figure(room, 1),
-            figure(limit, 0)
-        )
-    } else {
-        format!("OVER the limit of {} C", figure(limit, 0))
-    };
-    let period = view.header().plan.sample_period.as_secs_f64();
-    let rise = view.heat.slope_a_minute(RISE, period);
-    let rise = rise.map_or_else(String::new, |rise| match rise {
-        rise if rise.abs() < 0.3 => ", level".to_owned(),
-        rise if rise < 0.0 => format!(", falling {} C a minute", figure(-rise, 1)),
-        rise => format!(", rising {} C a minute", figure(rise, 1)),
-    });
-    let style = if room < 0.0 {
-        sheet.tone(Color::Red)
-    } else if room < view.header().plan.heat.margin_c {
-        sheet.tone(Color::Yellow)
-    } else {
-        Style::new()
-    };
-    (
-        format!("{label} {} C, {beside}{rise}", figure(*celsius, 1)),
-        style,
-    )
+fn colour_of(grade: Grade) -> Color {
+    match grade {
+        Grade::Proven => Color::Green,
+        Grade::Provisional => Color::Cyan,
+        Grade::Marginal => Color::Yellow,
+        Grade::Failed => Color::Red,
+        Grade::Inconclusive => Color::Magenta,
+    }
 }
 
 /// The stage under way in the middle, what was and what comes around it.
@@ -354,7 +310,8 @@ fn draw_cores(sheet: &mut Sheet<'_>, view: &LiveView, (y, rows): (u16, u16)) {
     }
 }
 
-/// The newest last, as people read; a line that is too long goes on below.
+/// The newest last, as people read. A line that is too long goes on below where there is room for all, and is
+/// cut where there is not: more findings tell more than the ends of a few.
 fn draw_news(sheet: &mut Sheet<'_>, view: &LiveView, (y, rows): (u16, u16)) {
     if view.news.is_empty() {
         sheet.put((0, y), "nothing so far", Style::new());
@@ -368,6 +325,11 @@ fn draw_news(sheet: &mut Sheet<'_>, view: &LiveView, (y, rows): (u16, u16)) {
             let indent = if number == 0 { "" } else { "  " };
             lines.push((format!("{indent}{part}"), news.finding.is_some()));
         }
+    }
+    if lines.len() > rows {
+        let cut = view.news.iter();
+        let cut = cut.map(|news| (news.words.clone(), news.finding.is_some()));
+        lines = cut.collect();
     }
     let hidden = sheet.look.news_from.min(lines.len().saturating_sub(rows));
     let end = lines.len() - hidden;

@@ -8,6 +8,7 @@ use super::trend::Trend;
 use crate::model::{
     CpuId, Entry, Finding, GapKind, Mono, Quantity, Record, Role, RunHeader, Sample, WorkerProgress,
 };
+use crate::report::chart::{FINE, Reducer, longest_pause};
 use crate::report::page::{Style, escape};
 use crate::report::progress::CoreState;
 use crate::report::units::{count, time_of_day};
@@ -51,6 +52,31 @@ pub(super) struct Rung {
     pub(super) whole: bool,
 }
 
+/// Courses over the whole run, as they are drawn on a page.
+#[derive(Debug)]
+pub(super) struct Courses {
+    heat: Reducer,
+    clock: Reducer,
+    power: Reducer,
+}
+
+impl Courses {
+    fn new(header: &RunHeader) -> Self {
+        let length = header.plan.length().as_secs_f64().max(1.0);
+        let course = || Reducer::new((0.0, length), FINE, longest_pause(&header.plan));
+        Self {
+            heat: course(),
+            clock: course(),
+            power: course(),
+        }
+    }
+
+    /// Hottest, slowest clock, power.
+    pub(super) fn each(&self) -> [&Reducer; 3] {
+        [&self.heat, &self.clock, &self.power]
+    }
+}
+
 /// A run under way.
 #[derive(Debug)]
 pub struct LiveView {
@@ -66,6 +92,7 @@ pub struct LiveView {
     pub(super) heat: Trend,
     pub(super) clock: Trend,
     pub(super) power: Trend,
+    pub(super) courses: Courses,
     pub(super) news: Vec<News>,
     pub(super) unseen_news: usize,
     pub(super) outlook: Outlook,
@@ -107,6 +134,7 @@ impl LiveView {
             heat: Trend::new(LEVEL_C),
             clock: Trend::new(LEVEL_MHZ),
             power: Trend::new(LEVEL_W),
+            courses: Courses::new(header),
             news: Vec::new(),
             unseen_news: 0,
             outlook,
@@ -218,6 +246,33 @@ impl LiveView {
             .collect();
         self.before = sample.workers.clone();
         self.before_place = (sample.stage, sample.segment);
+        let at = self.seconds(sample.at.mono);
+        let figures = [&self.heat, &self.clock, &self.power].map(Trend::last);
+        let Courses { heat, clock, power } = &mut self.courses;
+        for (course, figure) in [heat, clock, power].into_iter().zip(figures) {
+            if let Some(figure) = figure {
+                course.push((at, figure));
+            }
+        }
+    }
+
+    /// Since the beginning of the run.
+    pub(super) fn seconds(&self, at: Mono) -> f64 {
+        at.seconds_since(self.header().started.mono)
+    }
+
+    /// Planned, or longer once it took longer.
+    pub(super) fn length_s(&self) -> f64 {
+        let planned = self.header().plan.length().as_secs_f64();
+        planned.max(self.seconds(self.now)).max(1.0)
+    }
+
+    /// Number, from 1, and time of each finding.
+    pub(super) fn findings_at(&self) -> Vec<(usize, f64)> {
+        let findings = self.record.findings.iter().enumerate();
+        findings
+            .map(|(index, finding)| (index + 1, self.seconds(finding.at.mono)))
+            .collect()
     }
 
     fn rows_of(&self, sample: &Sample) -> Vec<CoreRow> {

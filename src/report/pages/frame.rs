@@ -17,13 +17,37 @@ pub struct RenderPageError {
     source: minijinja::Error,
 }
 
-const TEMPLATES: [(&str, &str); 5] = [
+const TEMPLATES: [(&str, &str); 18] = [
     ("facts.html", include_str!("templates/facts.html")),
     ("frame.html", include_str!("templates/frame.html")),
     ("report.html", include_str!("templates/report.html")),
     ("sheet.html", include_str!("templates/sheet.html")),
     ("compare.html", include_str!("templates/compare.html")),
+    ("nav.html", include_str!("templates/nav.html")),
+    ("proof.html", include_str!("templates/proof.html")),
+    ("grid.html", include_str!("templates/grid.html")),
+    ("grids.html", include_str!("templates/grids.html")),
+    ("now.html", include_str!("templates/now.html")),
+    ("now-parts.html", include_str!("templates/now-parts.html")),
+    ("start.html", include_str!("templates/start.html")),
+    ("stop.html", include_str!("templates/stop.html")),
+    ("runs.html", include_str!("templates/runs.html")),
+    ("note.html", include_str!("templates/note.html")),
+    ("queue.html", include_str!("templates/queue.html")),
+    ("sign-in.html", include_str!("templates/sign-in.html")),
+    ("problem.html", include_str!("templates/problem.html")),
 ];
+/// Style of what stands only on the pages of a service.
+const SITE_STYLE: &str = include_str!("templates/site.css");
+
+/// Every text that a page has as its style, so that a service can allow these and no other.
+pub fn page_styles() -> [String; 2] {
+    [style(), SITE_STYLE.to_owned()]
+}
+
+fn style() -> String {
+    format!("\n{}\n{STYLE}\n", include_str!("templates/page.css"))
+}
 
 /// Keys whose texts are pictures of our own.
 const PICTURE: &str = "picture";
@@ -42,10 +66,12 @@ pub(super) fn render(page: &'static str, values: &Value) -> Result<String, Rende
         for (name, template) in TEMPLATES {
             environment.add_template(name, template)?;
         }
-        environment.add_global("chart_style", Cell::from_safe_string(STYLE.to_owned()));
         environment.add_global("program_version", env!("CARGO_PKG_VERSION"));
-        let style = include_str!("templates/page.css");
-        environment.add_global("style", Cell::from_safe_string(style.to_owned()));
+        let [style, site_style] = page_styles();
+        environment.add_global("style", Cell::from_safe_string(style));
+        environment.add_global("site_style", Cell::from_safe_string(site_style));
+        // A file of its own stands in no service.
+        environment.add_global("site", ());
         environment.get_template(page)?.render(cell(values, false))
     };
     made().map_err(|source| RenderPageError { page, source })

@@ -28,6 +28,7 @@ pub(super) fn head(record: &Record, style: &Style) -> Value {
     let end = record.end.as_ref();
     json!({
         "grade": verdict.map_or_else(|| "no verdict".to_owned(), |v| v.grade.to_string()),
+        "tone": verdict.map_or_else(String::new, |v| v.grade.to_string()),
         "sign": verdict.map_or("?", |v| sign(v.grade)),
         "headline": verdict.map_or_else(|| "the run was not judged yet".to_owned(), headline),
         "run": number.unwrap_or_else(|| "run".to_owned()),

@@ -1,4 +1,5 @@
-//! Pages for people: one HTML file each, with everything in it, that needs no network and no script.
+//! Pages for people: one HTML file each, with everything in it, that needs no network and no script. Those
+//! of a [`site`] stand in a service: they have links, forms, and a script that only puts in what changed.
 //!
 //! Texts go through a template engine that escapes markup, and before it through the door of every
 //! other text ([`escape`](super::escape)); only pictures that [`chart`](super::chart) drew are put in as
@@ -9,9 +10,14 @@ mod frame;
 mod machine;
 mod report;
 mod sheet;
+mod site;
 mod tables;
 
 pub use compare::{ComparedRun, compare_json, compare_page, compare_text};
-pub use frame::RenderPageError;
+pub use frame::{RenderPageError, page_styles};
 pub use report::report_page;
 pub use sheet::{SheetClaim, SheetFacts, read_sheet, sheet_page};
+pub use site::{
+    LedgerSeen, PAGE_SCRIPT, Site, SuiteLine, ledger_page, machine_page, note_page, now_page,
+    now_parts, problem_page, queue_page, run_page, runs_page, sign_in_page, start_page, stop_page,
+};

@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use super::super::Style;
 use super::super::aftermath::note_words;
 use super::super::chart::{memory_map, panels, stage_bar};
+use super::super::diagnosis::{attribution_told, diagnoses_values};
 use super::super::units::{figure, per_cent, span};
 use super::super::verdict::{clock_words, heat_words, voltage_words};
 use super::frame::{RenderPageError, render};
@@ -20,6 +21,11 @@ const OPEN_CPUS: usize = 16;
 /// # Errors
 /// A mistake in a template of ours.
 pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageError> {
+    render("report.html", &values(record, style))
+}
+
+/// Everything that the page shows.
+pub(super) fn values(record: &Record, style: &Style) -> Value {
     let verdict = record.verdict();
     let charts: Vec<Value> = panels(record)
         .into_iter()
@@ -40,14 +46,14 @@ pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageE
         .iter()
         .map(|note| note_words(note, style))
         .collect();
-    render(
-        "report.html",
-        &json!({
+    json!({
             "head": head(record, style),
             "figures": verdict.map_or_else(Vec::new, figures),
             "rules": tables::rules(record),
             "stages": { "picture": stage_bar(record), "rows": tables::stages(record, style) },
             "findings": tables::findings(record, style),
+            "diagnoses": verdict.map_or_else(Vec::new, diagnoses_values),
+            "change": verdict.and_then(|verdict| attribution_told(record, verdict)),
             "settings": settings(record),
             "fingerprint": fingerprint(record),
             "charts": charts,
@@ -60,8 +66,7 @@ pub fn report_page(record: &Record, style: &Style) -> Result<String, RenderPageE
             "gaps": gaps(record),
             "next": verdict.map_or_else(Vec::new, |verdict| verdict.next.clone()),
             "notes": notes,
-        }),
-    )
+    })
 }
 
 /// The few figures that a person looks for first, as (label, value, beside it).

@@ -83,6 +83,7 @@ fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<TcpSection> {
         listen: listen.value,
         token: token?,
         tls,
+        proxied,
         hosts,
     })
 }

@@ -41,6 +41,8 @@ pub struct TcpSection {
     pub token: SecretPlace,
     /// Certificate chain and key, where connections are encrypted.
     pub tls: Option<TlsFiles>,
+    /// A proxy in front of it encrypts.
+    pub proxied: bool,
     /// Names of hosts, beside the address itself, that requests may be meant for.
     pub hosts: Vec<String>,
 }

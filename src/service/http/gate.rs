@@ -1,17 +1,22 @@
 //! Who may ask: heads of sensible size, meant for this service (Host), not sent by somebody else's web
-//! page (Origin), and with the token where one is needed. A page that gets a name of its own resolved
-//! to this machine is sent away by the first two, whatever address it reached.
+//! page (Origin), and with the token where one is needed, or the cookie of a visit that began with it. A page
+//! that gets a name of its own resolved to this machine is sent away by the first two, whatever address it
+//! reached.
 
 use std::net::IpAddr;
 use std::sync::Arc;
 
 use axum::extract::{Request, State};
 use axum::http::uri::Authority;
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
+use subtle::ConstantTimeEq;
 
 use super::problem::HttpProblem;
+use super::visits::{Book, random_word};
+use crate::os;
+use crate::report::Site;
 use crate::service::token::Token;
 
 /// Largest head of a request: its target and its fields with their values, in bytes.
@@ -20,6 +25,13 @@ const MOST_HEAD: usize = 16 * 1024;
 const MOST_FIELDS: usize = 64;
 /// Longest target, in bytes.
 const MOST_TARGET: usize = 4 * 1024;
+/// Where a visit begins: the only page for those without one.
+pub(super) const SIGN_IN: &str = "/sign-in";
+/// Where everything lies that is not for browsers.
+const API: &str = "/v1/";
+/// Cookie of a visit; with TLS under a name that a browser takes from this host and over TLS only (RFC 6265bis
+/// section 4.1.3.2).
+const COOKIE: (&str, &str) = ("soakproof-visit", "__Host-soakproof-visit");
 
 /// What one way in demands.
 #[derive(Debug, Clone)]
@@ -31,7 +43,116 @@ struct Demands {
     hosts: Vec<String>,
     /// Names that the configuration gives; pages from there may ask too.
     named: Vec<String>,
-    token: Option<Token>,
+    way: Way,
+}
+
+/// How one is known here.
+#[derive(Debug)]
+enum Way {
+    /// By having reached the socket. Its forms all hand back one word.
+    Socket { proof: String },
+    /// By token, or the cookie of a visit.
+    Tcp {
+        token: Token,
+        book: Book,
+        /// Browsers come by TLS.
+        tls: bool,
+    },
+}
+
+/// Who asks, for the pages.
+#[derive(Debug, Clone)]
+pub(super) struct Visitor {
+    gate: Gate,
+    /// None for those who came by token, or not in at all.
+    proof: Option<String>,
+    cookie: Option<String>,
+}
+
+impl Visitor {
+    /// As pages see it.
+    pub(super) fn site(&self) -> Site {
+        Site {
+            proof: self.proof.clone(),
+            signed_in: self.cookie.is_some(),
+        }
+    }
+
+    /// True when a form was made for this visitor.
+    pub(super) fn has_sent(&self, proof: &str) -> bool {
+        let own = self.proof.as_ref();
+        own.is_some_and(|own| own.as_bytes().ct_eq(proof.as_bytes()).into())
+    }
+
+    /// False once the visit has ended; a page that is looked at keeps it going.
+    pub(super) fn is_in(&self) -> bool {
+        match (&self.gate.0.way, &self.cookie) {
+            (Way::Tcp { book, .. }, Some(cookie)) => book.find(cookie, os::monotonic()).is_some(),
+            (Way::Tcp { .. } | Way::Socket { .. }, _) => true,
+        }
+    }
+
+    /// The `Set-Cookie` of a visit that begins with `token`; none at the socket, which knows its visitors.
+    pub(super) fn sign_in(
+        &self,
+        from: Option<IpAddr>,
+        token: &str,
+    ) -> Result<Option<String>, HttpProblem> {
+        let (
+            Way::Tcp {
+                token: own,
+                book,
+                tls,
+            },
+            Some(from),
+        ) = (&self.gate.0.way, from)
+        else {
+            return Ok(None);
+        };
+        let now = os::monotonic();
+        if !book.may_try(from, now) {
+            return Err(HttpProblem::new(
+                StatusCode::TOO_MANY_REQUESTS,
+                "too many wrong tokens; wait a minute",
+            ));
+        }
+        if !own.is(token.as_bytes()) {
+            book.tried(from, now);
+            tracing::warn!(%from, "a wrong token");
+            let detail = "the token is another one";
+            return Err(HttpProblem::new(StatusCode::FORBIDDEN, detail));
+        }
+        Ok(Some(set_cookie(&book.begin(now), *tls)))
+    }
+
+    /// Ends the visit; the `Set-Cookie` that makes a browser forget it.
+    pub(super) fn sign_out(&self) -> Option<String> {
+        let Way::Tcp { book, tls, .. } = &self.gate.0.way else {
+            return None;
+        };
+        book.end(self.cookie.as_ref()?);
+        Some(format!("{}; Max-Age=0", set_cookie("", *tls)))
+    }
+}
+
+fn set_cookie(value: &str, tls: bool) -> String {
+    let (name, secure) = if tls {
+        (COOKIE.1, "; Secure")
+    } else {
+        (COOKIE.0, "")
+    };
+    format!("{name}={value}; Path=/; HttpOnly; SameSite=Strict{secure}")
+}
+
+fn shown_cookie(headers: &HeaderMap, tls: bool) -> Option<String> {
+    let name = if tls { COOKIE.1 } else { COOKIE.0 };
+    let fields = headers.get_all(header::COOKIE).iter();
+    let mut pairs = fields
+        .filter_map(|field| field.to_str().ok())
+        .flat_map(|field| field.split(';'))
+        .filter_map(|pair| pair.trim().split_once('='));
+    let found = pairs.find(|(known, _)| *known == name);
+    found.map(|(_, value)| value.to_owned())
 }
 
 impl Gate {
@@ -40,12 +161,18 @@ impl Gate {
         Self(Arc::new(Demands {
             hosts: vec!["localhost".to_owned()],
             named: Vec::new(),
-            token: None,
+            way: Way::Socket {
+                proof: random_word(),
+            },
         }))
     }
 
-    /// For TCP at `address`, also called by the names in `named`.
-    pub(in crate::service) fn of_tcp(address: IpAddr, named: Vec<String>, token: Token) -> Self {
+    /// For TCP at `address`, also called by the names in `named`; `tls` tells whether browsers come by TLS.
+    pub(in crate::service) fn of_tcp(
+        address: IpAddr,
+        named: Vec<String>,
+        (token, tls): (Token, bool),
+    ) -> Self {
         let mut hosts = vec![match address {
             IpAddr::V4(address) => address.to_string(),
             IpAddr::V6(address) => format!("[{address}]"),
@@ -56,19 +183,45 @@ impl Gate {
         Self(Arc::new(Demands {
             hosts,
             named,
-            token: Some(token),
+            way: Way::Tcp {
+                token,
+                book: Book::default(),
+                tls,
+            },
         }))
     }
 }
 
 impl Demands {
-    fn check(&self, request: &Request) -> Result<(), HttpProblem> {
+    /// Proof and cookie of whoever asks.
+    fn check(&self, request: &Request) -> Result<(Option<String>, Option<String>), HttpProblem> {
         check_size(request)?;
         let host = self.check_host(request)?;
         self.check_origin(request.headers(), &host)?;
-        match &self.token {
-            Some(token) => check_token(request.headers(), token),
-            None => Ok(()),
+        let (token, book, tls) = match &self.way {
+            Way::Socket { proof } => return Ok((Some(proof.clone()), None)),
+            Way::Tcp { token, book, tls } => (token, book, *tls),
+        };
+        let headers = request.headers();
+        let path = request.uri().path();
+        let cookie = shown_cookie(headers, tls);
+        let visit = cookie.and_then(|cookie| {
+            let proof = book.find(&cookie, os::monotonic())?;
+            Some((proof, cookie))
+        });
+        match visit {
+            Some((proof, cookie)) if !headers.contains_key(header::AUTHORIZATION) => {
+                let reads = matches!(*request.method(), Method::GET | Method::HEAD);
+                if !reads && path.starts_with(API) {
+                    return Err(HttpProblem::new(
+                        StatusCode::FORBIDDEN,
+                        "a cookie is for the pages; what alters something here shows the token",
+                    ));
+                }
+                Ok((Some(proof), Some(cookie)))
+            }
+            Some(_) | None if path == SIGN_IN => Ok((None, None)),
+            Some(_) | None => check_token(headers, token).map(|()| (None, None)),
         }
     }
 
@@ -176,10 +329,56 @@ fn check_token(headers: &HeaderMap, token: &Token) -> Result<(), HttpProblem> {
     Err(HttpProblem::new(StatusCode::UNAUTHORIZED, detail))
 }
 
-/// Lets in whoever may ask.
-pub(super) async fn admit(State(gate): State<Gate>, request: Request, next: Next) -> Response {
+/// Lets in whoever may ask; a browser that wants to see a page is led to where a visit begins.
+pub(super) async fn admit(State(gate): State<Gate>, mut request: Request, next: Next) -> Response {
     match gate.0.check(&request) {
-        Ok(()) => next.run(request).await,
+        Ok((proof, cookie)) => {
+            request.extensions_mut().insert(Visitor {
+                gate,
+                proof,
+                cookie,
+            });
+            next.run(request).await
+        }
+        Err(problem) if problem.is_unauthorized() && wants_page(&request) => {
+            Redirect::to(SIGN_IN).into_response()
+        }
         Err(problem) => problem.into_response(),
+    }
+}
+
+fn wants_page(request: &Request) -> bool {
+    let accepts = request.headers().get(header::ACCEPT);
+    let accepts = accepts.and_then(|accepts| accepts.to_str().ok());
+    *request.method() == Method::GET
+        && !request.uri().path().starts_with(API)
+        && accepts.is_some_and(|kinds| kinds.contains("text/html"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cookie_is_for_no_script_no_other_site_and_with_tls_for_no_other_way() {
+        let plain = set_cookie("word", false);
+        assert_eq!(
+            plain,
+            "soakproof-visit=word; Path=/; HttpOnly; SameSite=Strict"
+        );
+        let encrypted = set_cookie("word", true);
+        assert_eq!(
+            encrypted,
+            "__Host-soakproof-visit=word; Path=/; HttpOnly; SameSite=Strict; Secure"
+        );
+        let mut headers = HeaderMap::new();
+        let shown = HeaderValue::from_static("a=1; soakproof-visit=word; b=2");
+        headers.insert(header::COOKIE, shown);
+        assert_eq!(shown_cookie(&headers, false).as_deref(), Some("word"));
+        assert_eq!(
+            shown_cookie(&headers, true),
+            None,
+            "one of the plain way is none"
+        );
     }
 }

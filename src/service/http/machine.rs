@@ -12,7 +12,7 @@ use utoipa_axum::routes;
 use super::Desk;
 use super::problem::HttpProblem;
 use crate::kernels;
-use crate::model::{Machine, Mono};
+use crate::model::{Channel, ChannelId, Gap, Loss, Machine, Mono, Reading};
 use crate::os::{self, Root};
 use crate::report::{InstrumentsSeen, instruments_json};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
@@ -22,7 +22,29 @@ const READ_EVERY: Duration = Duration::from_secs(10);
 /// Two rounds this far apart, so that power can be told from energy counters.
 const BETWEEN_ROUNDS: Duration = Duration::from_millis(250);
 
-static LAST_READ: Mutex<Option<(Mono, Value)>> = Mutex::new(None);
+static LAST_READ: Mutex<Option<(Mono, Look)>> = Mutex::new(None);
+
+/// One look at all instruments.
+#[derive(Debug, Clone)]
+pub(super) struct Look {
+    machine: Machine,
+    channels: Vec<Channel>,
+    readings: Vec<Reading>,
+    lost: Vec<(ChannelId, Loss)>,
+    gaps: Vec<Gap>,
+}
+
+impl Look {
+    pub(super) fn seen(&self) -> InstrumentsSeen<'_> {
+        InstrumentsSeen {
+            machine: &self.machine,
+            channels: &self.channels,
+            readings: &self.readings,
+            lost: &self.lost,
+            gaps: &self.gaps,
+        }
+    }
+}
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new()
@@ -44,31 +66,36 @@ async fn machine(State(desk): State<Desk>) -> Result<Json<Machine>, HttpProblem>
 /// What can be read on the machine, and its readings of the last 10 s: `soakproof.instruments/1`.
 #[utoipa::path(get, path = "/v1/instruments", tag = "machine", responses((status = 200, body = Object)))]
 async fn instruments(State(desk): State<Desk>) -> Result<Json<Value>, HttpProblem> {
-    let read = tokio::task::spawn_blocking(move || read_instruments(&desk.root));
-    let seen = read.await.map_err(|error| HttpProblem::inner(&error))?;
-    Ok(Json(seen))
+    let look = look_at_instruments(desk.root).await?;
+    Ok(Json(instruments_json(&look.seen())))
 }
 
-fn read_instruments(root: &Root) -> Value {
+/// The last look, or a new one where that is too long ago.
+pub(super) async fn look_at_instruments(root: Root) -> Result<Look, HttpProblem> {
+    let read = tokio::task::spawn_blocking(move || read_instruments(&root));
+    read.await.map_err(|error| HttpProblem::inner(&error))
+}
+
+fn read_instruments(root: &Root) -> Look {
     let mut last = LAST_READ.lock().unwrap_or_else(PoisonError::into_inner);
     let now = os::monotonic();
-    if let Some((at, value)) = &*last
+    if let Some((at, look)) = &*last
         && now.since(*at) < READ_EVERY
     {
-        return value.clone();
+        return look.clone();
     }
     let machine = read_machine(root, &os::allowed_cpus(), kernels::detect().sets());
     let mut instruments = Instruments::open(root, &InstrumentOptions::default(), os::moment());
     instruments.read(os::moment());
     os::wait(BETWEEN_ROUNDS);
     let (readings, lost) = instruments.read(os::moment());
-    let value = instruments_json(&InstrumentsSeen {
-        machine: &machine,
-        channels: instruments.channels(),
-        readings: &readings,
-        lost: &lost,
-        gaps: instruments.gaps(),
-    });
-    *last = Some((now, value.clone()));
-    value
+    let look = Look {
+        machine,
+        channels: instruments.channels().to_vec(),
+        readings,
+        lost,
+        gaps: instruments.gaps().to_vec(),
+    };
+    *last = Some((now, look.clone()));
+    look
 }

@@ -1,6 +1,6 @@
 //! HTTP over the service's socket. A request becomes an [`Action`](super::Action) or a look into the
 //! store; the answer becomes JSON, or a problem (RFC 9457). One file a resource, each with its routes;
-//! limits of connections, bodies and time stand in [`door`].
+//! limits of connections, bodies and time stand in [`door`]. [`page`] shows the same to browsers.
 
 mod document;
 mod door;
@@ -10,6 +10,7 @@ mod ledger;
 mod live;
 mod machine;
 mod metrics;
+mod page;
 mod past;
 mod problem;
 mod queue;
@@ -18,6 +19,7 @@ mod rights;
 mod runs;
 mod samples;
 mod suites;
+mod visits;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -41,6 +43,7 @@ use door::Peer;
 pub(super) use door::{listen, listen_tcp};
 pub(super) use gate::Gate;
 pub(super) use ledger::{EntriesBody, LedgerBody};
+pub(super) use page::Followed;
 pub(super) use past::NoteBody;
 pub use past::{ClosedLine, LeftLine, RecoveryBody};
 use problem::{HttpProblem, wrong_method, wrong_path};
@@ -79,6 +82,7 @@ pub(super) struct Desk {
     pub(super) root: Root,
     pub(super) snapshots: watch::Receiver<Snapshot>,
     pub(super) rows: watch::Receiver<u64>,
+    pub(super) followed: Followed,
 }
 
 impl Desk {
@@ -128,6 +132,7 @@ pub(super) fn router(desk: Desk) -> Router {
     let (router, _) = resources().split_for_parts();
     router
         .merge(document::routes())
+        .merge(page::routes())
         .fallback(wrong_path)
         .method_not_allowed_fallback(wrong_method)
         .layer(axum::middleware::from_fn(door::in_time))

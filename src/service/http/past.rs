@@ -117,22 +117,28 @@ async fn note(
     Path(word): Path<String>,
     Body(body): Body<NoteBody>,
 ) -> Result<StatusCode, HttpProblem> {
-    if body.text.len() > MOST_NOTE {
+    put_note(desk, word, (body.cause, body.text)).await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// The same, for whoever has a note already; gives the number of the run.
+pub(super) async fn put_note(
+    desk: Desk,
+    word: String,
+    (cause, text): (Option<NotedCause>, String),
+) -> Result<i64, HttpProblem> {
+    if text.len() > MOST_NOTE {
         return Err(HttpProblem::unfit(format!(
             "a note has at most {MOST_NOTE} bytes"
         )));
     }
     alter(desk.facts.store, move |store| {
         let run = store.find_run(&word)?;
-        let note = Note {
-            at: os::moment(),
-            cause: body.cause,
-            text: body.text,
-        };
-        Ok(store.append(run, &[Entry::Note(note)])?)
+        let at = os::moment();
+        store.append(run, &[Entry::Note(Note { at, cause, text })])?;
+        Ok(run)
     })
-    .await?;
-    Ok(StatusCode::NO_CONTENT)
+    .await
 }
 
 /// Holds every row of a run against its checksum.

@@ -2,7 +2,7 @@
 //! status), `status` and `detail`. The chain of causes goes to the log, not to the client.
 
 use axum::Json;
-use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
+use axum::extract::rejection::{FormRejection, JsonRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -11,6 +11,7 @@ use serde_json::json;
 use utoipa::ToSchema;
 
 use crate::os;
+use crate::report::RenderPageError;
 use crate::service::action::Refusal;
 use crate::service::agenda::RefuseJobError;
 use crate::store::{FindRunError, OpenStoreError, ReadStoreError};
@@ -18,7 +19,7 @@ use crate::store::{FindRunError, OpenStoreError, ReadStoreError};
 const PROBLEM: &str = "application/problem+json";
 
 /// What went wrong with a request.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct HttpProblem {
     status: StatusCode,
     detail: String,
@@ -43,6 +44,18 @@ impl HttpProblem {
         Self::new(
             StatusCode::INTERNAL_SERVER_ERROR,
             "the service has answered something else than it was asked",
+        )
+    }
+
+    pub(super) fn is_unauthorized(&self) -> bool {
+        self.status == StatusCode::UNAUTHORIZED
+    }
+
+    /// Phrase of the status and what went wrong, for a page.
+    pub(super) fn words(&self) -> (&str, &str) {
+        (
+            self.status.canonical_reason().unwrap_or("Error"),
+            &self.detail,
         )
     }
 
@@ -77,7 +90,7 @@ impl Problem {
 
 impl IntoResponse for HttpProblem {
     fn into_response(self) -> Response {
-        let body = Problem::new(self.status, self.detail);
+        let body = Problem::new(self.status, self.detail.clone());
         let kind = [(header::CONTENT_TYPE, PROBLEM)];
         let mut response = (self.status, kind, Json(body)).into_response();
         if self.status == StatusCode::UNAUTHORIZED {
@@ -86,6 +99,8 @@ impl IntoResponse for HttpProblem {
                 .headers_mut()
                 .insert(header::WWW_AUTHENTICATE, scheme);
         }
+        // Pages tell the same in their own form.
+        response.extensions_mut().insert(self);
         response
     }
 }
@@ -150,6 +165,18 @@ impl From<OpenStoreError> for HttpProblem {
 impl From<JsonRejection> for HttpProblem {
     fn from(rejection: JsonRejection) -> Self {
         Self::new(rejection.status(), rejection.body_text())
+    }
+}
+
+impl From<FormRejection> for HttpProblem {
+    fn from(rejection: FormRejection) -> Self {
+        Self::new(rejection.status(), rejection.body_text())
+    }
+}
+
+impl From<RenderPageError> for HttpProblem {
+    fn from(error: RenderPageError) -> Self {
+        Self::inner(&error)
     }
 }
 

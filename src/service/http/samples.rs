@@ -12,7 +12,7 @@ use super::problem::{Asked, HttpProblem, Path};
 use super::read::look;
 use super::runs::PAGE_ROWS;
 use crate::model::{Channel, Entry, RunHeader};
-use crate::service::reduce::{Reducer, Span};
+use crate::report::reduce::{Span, SpanReducer};
 use crate::store::{ReadStoreError, Store};
 
 /// Spans when nothing is said.
@@ -77,7 +77,7 @@ async fn samples(
 
 fn read(store: &Store, run: i64, spans: usize) -> Result<SamplesBody, ReadStoreError> {
     let header: RunHeader = store.header(run)?;
-    let mut reducer = Reducer::new(header.started.mono, spans);
+    let mut reducer = SpanReducer::new(header.started.mono, spans);
     let (mut after, mut damaged) = (0, 0);
     loop {
         let rows = store.rows(run, after, PAGE_ROWS)?;

@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 
 use soakproof::model::{ChannelId, Loss, Moment, Mono, Reading, Sample, Wall};
-use soakproof::service::reduce::Reducer;
+use soakproof::report::reduce::SpanReducer;
 
 const BEGAN: Mono = Mono(5_000_000_000);
 
@@ -45,7 +45,7 @@ proptest! {
                 sample(at_ms, values)
             })
             .collect();
-        let mut reducer = Reducer::new(BEGAN, most);
+        let mut reducer = SpanReducer::new(BEGAN, most);
         samples.iter().for_each(|sample| reducer.add(sample));
         let (span_s, spans) = reducer.finish();
 
@@ -82,7 +82,7 @@ proptest! {
 
 #[test]
 fn one_hot_second_of_a_night_is_still_there_in_a_hundred_spans() {
-    let mut reducer = Reducer::new(BEGAN, 100);
+    let mut reducer = SpanReducer::new(BEGAN, 100);
     for second in 0..28_800 {
         let hot = if second == 12_345 { 97.5 } else { 61.0 };
         reducer.add(&sample(second * 1000, &[Some(hot)]));

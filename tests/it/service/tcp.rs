@@ -15,7 +15,7 @@ use serde_json::Value;
 use super::{PATIENCE, Service, Site, suite};
 use crate::program::{is_alive, workers_of};
 
-const TOKEN: &str = "q2vR0mXyTz7JkL4nB8sDfGhWc1PaEuIo";
+pub(super) const TOKEN: &str = "q2vR0mXyTz7JkL4nB8sDfGhWc1PaEuIo";
 
 impl Site {
     fn write_token(&self, token: &str, mode: u32) {
@@ -33,7 +33,7 @@ impl Site {
     }
 
     /// A service with TCP, and where that is.
-    fn serve_tcp(&self, more: &str) -> (Service, SocketAddr) {
+    pub(super) fn serve_tcp(&self, more: &str) -> (Service, SocketAddr) {
         self.write_token(TOKEN, 0o600);
         let mut command = self.tcp_command("127.0.0.1:0", more);
         let service = Service {
@@ -54,7 +54,7 @@ impl Site {
 }
 
 /// Everything that is answered to `request` before the other end closes.
-fn ask(at: SocketAddr, request: &[u8]) -> String {
+pub(super) fn ask(at: SocketAddr, request: &[u8]) -> String {
     let mut stream = TcpStream::connect(at).expect("connects");
     stream.set_read_timeout(Some(PATIENCE)).expect("set");
     drop(stream.write_all(request));
@@ -63,17 +63,17 @@ fn ask(at: SocketAddr, request: &[u8]) -> String {
     String::from_utf8_lossy(&answer).into_owned()
 }
 
-fn get(at: SocketAddr, path: &str, fields: &str) -> String {
+pub(super) fn get(at: SocketAddr, path: &str, fields: &str) -> String {
     let head = format!("GET {path} HTTP/1.1\r\nconnection: close\r\n{fields}\r\n");
     ask(at, head.as_bytes())
 }
 
-fn shown() -> String {
+pub(super) fn shown() -> String {
     format!("authorization: Bearer {TOKEN}\r\n")
 }
 
 /// Status, checked to be a problem with the same one and with `word` in its detail.
-fn problem(answer: &str, status: u16, word: &str) {
+pub(super) fn problem(answer: &str, status: u16, word: &str) {
     assert!(
         answer.starts_with(&format!("HTTP/1.1 {status} ")),
         "{status} {word}: {answer}"

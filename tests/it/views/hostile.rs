@@ -13,7 +13,7 @@ use super::{short, style};
 /// A run in which every foreign text is `text`.
 pub(super) fn record(text: &str) -> Record {
     let mut record = Night {
-        wrong_at: Some(310),
+        wrong_at: Some(100),
         shorter: 30,
         ..short()
     }
@@ -48,6 +48,7 @@ pub(super) fn record(text: &str) -> Record {
     text.clone_into(&mut standing.settings[0].name);
     standing.unexplained = vec![text.to_owned()];
     standing.fingerprint.modules.as_mut().unwrap()[0].part = text.to_owned();
+    assert_eq!(record.findings.len(), 3);
     for finding in &mut record.findings {
         text.clone_into(&mut finding.stage);
         finding.kernel = Some(text.to_owned());

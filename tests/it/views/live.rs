@@ -339,9 +339,13 @@ fn on_a_terminal_a_run_is_stopped_by_a_key_and_a_yes() {
     seen.press("s");
     seen.wait_for("End the run now");
     seen.press("n");
+    std::thread::sleep(Duration::from_millis(1500));
+    assert!(!seen.text().contains("asked for"), "a no is a no");
+    assert!(seen.child.try_wait().unwrap().is_none());
     seen.press("s");
     seen.press("y");
     assert_eq!(seen.end(), Some(5), "{}", seen.text());
+    seen.wait_for("stopped by a person");
     let text = seen.text();
     let (_, behind) = text.rsplit_once(LEAVES).unwrap();
     assert!(
@@ -360,7 +364,8 @@ fn a_signal_gives_the_terminal_back_and_a_verdict() {
     let pid = Pid::from_raw(i32::try_from(seen.child.id()).unwrap());
     kill(pid, Signal::SIGTERM).unwrap();
     assert_eq!(seen.end(), Some(5), "{}", seen.text());
-    assert!(seen.text().contains(LEAVES) && seen.is_usual());
+    seen.wait_for(LEAVES);
+    assert!(seen.is_usual());
 }
 
 #[test]

@@ -1,8 +1,6 @@
-//! Thins a course out to a given number of stretches and keeps what matters of each: its lowest and its
-//! highest value, in the order in which they came.
+//! One course for a picture: a given number of stretches over a known length, and its gaps.
 
-/// Seconds since the start of the run, and a value.
-pub type Point = (f64, f64);
+use super::extremes::{Extremes, Point};
 
 /// Takes a course in point by point, oldest first, and holds a bounded number of points of it.
 #[derive(Debug, Clone)]
@@ -20,8 +18,7 @@ pub struct Reducer {
 #[derive(Debug, Clone, Copy)]
 struct Stretch {
     number: u64,
-    low: Point,
-    high: Point,
+    extremes: Extremes,
 }
 
 impl Reducer {
@@ -55,20 +52,12 @@ impl Reducer {
         self.last = Some(t);
         let number = self.number(t);
         match &mut self.open {
-            Some(open) if open.number == number => {
-                if value < open.low.1 {
-                    open.low = (t, value);
-                }
-                if value > open.high.1 {
-                    open.high = (t, value);
-                }
-            }
+            Some(open) if open.number == number => open.extremes.add((t, value)),
             Some(_) | None => {
                 self.close();
                 self.open = Some(Stretch {
                     number,
-                    low: (t, value),
-                    high: (t, value),
+                    extremes: Extremes::of((t, value)),
                 });
             }
         }
@@ -90,15 +79,9 @@ impl Reducer {
         let Some(piece) = self.pieces.last_mut() else {
             return;
         };
-        let (first, second) = if stretch.low.0 <= stretch.high.0 {
-            (stretch.low, stretch.high)
-        } else {
-            (stretch.high, stretch.low)
-        };
+        let (first, second) = stretch.extremes.in_order();
         piece.push(first);
-        if second != first {
-            piece.push(second);
-        }
+        piece.extend(second);
     }
 
     /// The pieces between gaps, each oldest point first.

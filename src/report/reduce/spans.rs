@@ -1,15 +1,15 @@
-//! Samples made fewer for a screen: spans of equal length, each with the least and the greatest reading
-//! of every channel, so that no spike disappears however far a night is reduced. Memory is that of the
-//! spans, never that of the run.
+//! All channels of a run in spans of equal length, as many as fit into a given number.
 
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use super::extremes::Extremes;
 use crate::model::{ChannelId, Mono, Sample};
 
 /// What one channel read in a span, in its unit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
-pub struct Extremes {
+#[schema(as = Extremes)]
+pub struct Bounds {
     /// Channel.
     pub channel: ChannelId,
     /// Least reading.
@@ -28,20 +28,25 @@ pub struct Span {
     /// Samples in it.
     pub samples: u64,
     /// Of every channel that could be read in it.
-    pub readings: Vec<Extremes>,
+    pub readings: Vec<Bounds>,
     /// Channels that once gave no reading in it.
     pub lost: Vec<ChannelId>,
 }
 
-impl Span {
-    fn add(&mut self, sample: &Sample) {
+/// A span that still grows.
+#[derive(Debug, Default)]
+struct Open {
+    samples: u64,
+    /// By channel.
+    read: Vec<(ChannelId, Extremes)>,
+    lost: Vec<ChannelId>,
+}
+
+impl Open {
+    fn add(&mut self, at_s: f64, sample: &Sample) {
         self.samples += 1;
         for reading in &sample.readings {
-            self.widen(Extremes {
-                channel: reading.channel,
-                min: reading.value,
-                max: reading.value,
-            });
+            self.widen(reading.channel, Extremes::of((at_s, reading.value)));
         }
         for (channel, _) in &sample.lost {
             self.lose(*channel);
@@ -49,26 +54,19 @@ impl Span {
     }
 
     fn merge(&mut self, later: Self) {
-        self.until_s = later.until_s;
         self.samples += later.samples;
-        later.readings.into_iter().for_each(|read| self.widen(read));
-        later
-            .lost
-            .into_iter()
-            .for_each(|channel| self.lose(channel));
+        for (channel, extremes) in later.read {
+            self.widen(channel, extremes);
+        }
+        for channel in later.lost {
+            self.lose(channel);
+        }
     }
 
-    fn widen(&mut self, read: Extremes) {
-        match self
-            .readings
-            .binary_search_by_key(&read.channel, |known| known.channel)
-        {
-            Ok(at) => {
-                let known = &mut self.readings[at];
-                known.min = known.min.min(read.min);
-                known.max = known.max.max(read.max);
-            }
-            Err(at) => self.readings.insert(at, read),
+    fn widen(&mut self, channel: ChannelId, read: Extremes) {
+        match self.read.binary_search_by_key(&channel, |known| known.0) {
+            Ok(at) => self.read[at].1.merge(read),
+            Err(at) => self.read.insert(at, (channel, read)),
         }
     }
 
@@ -77,18 +75,36 @@ impl Span {
             self.lost.insert(at, channel);
         }
     }
+
+    fn close(self, (from_s, until_s): (f64, f64)) -> Span {
+        let read = self.read.into_iter();
+        Span {
+            from_s,
+            until_s,
+            samples: self.samples,
+            readings: read
+                .map(|(channel, extremes)| Bounds {
+                    channel,
+                    min: extremes.low.1,
+                    max: extremes.high.1,
+                })
+                .collect(),
+            lost: self.lost,
+        }
+    }
 }
 
 /// Takes in samples in their order and keeps at most a given number of spans.
 #[derive(Debug)]
-pub struct Reducer {
+pub struct SpanReducer {
     began: Mono,
     most: usize,
     length_s: f64,
-    spans: Vec<Option<Span>>,
+    /// The one at place `n` begins `n` lengths after the run.
+    spans: Vec<Option<Open>>,
 }
 
-impl Reducer {
+impl SpanReducer {
     /// For a run that began at `began`; at least two spans are kept.
     pub fn new(began: Mono, most: usize) -> Self {
         Self {
@@ -109,21 +125,18 @@ impl Reducer {
         if self.spans.len() <= place {
             self.spans.resize_with(place + 1, || None);
         }
-        let length_s = self.length_s;
-        self.spans[place]
-            .get_or_insert_with(|| Span {
-                from_s: at_s - at_s % length_s,
-                until_s: at_s - at_s % length_s + length_s,
-                samples: 0,
-                readings: Vec::new(),
-                lost: Vec::new(),
-            })
-            .add(sample);
+        let span = self.spans[place].get_or_insert_default();
+        span.add(at_s, sample);
     }
 
     /// Length of a span in seconds, and the spans that hold samples.
     pub fn finish(self) -> (f64, Vec<Span>) {
-        (self.length_s, self.spans.into_iter().flatten().collect())
+        let length_s = self.length_s;
+        let spans = (0_u32..).map(f64::from).zip(self.spans);
+        let held = spans.filter_map(|(place, span)| Some((place, span?)));
+        let closed =
+            held.map(|(place, span)| span.close((place * length_s, (place + 1.0) * length_s)));
+        (length_s, closed.collect())
     }
 
     #[expect(
@@ -138,22 +151,16 @@ impl Reducer {
     /// Two spans become one.
     fn double(&mut self) {
         self.length_s *= 2.0;
-        let length_s = self.length_s;
         let mut old = std::mem::take(&mut self.spans).into_iter();
         while let Some(first) = old.next() {
             let second = old.next().flatten();
-            let merged = match (first, second) {
+            self.spans.push(match (first, second) {
                 (Some(mut first), Some(second)) => {
                     first.merge(second);
                     Some(first)
                 }
                 (first, second) => first.or(second),
-            };
-            self.spans.push(merged.map(|mut span| {
-                span.from_s -= span.from_s % length_s;
-                span.until_s = span.from_s + length_s;
-                span
-            }));
+            });
         }
     }
 }
