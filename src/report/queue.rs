@@ -6,7 +6,7 @@ use serde_json::Value;
 use super::json::value;
 use super::page::{Flush, Page, Style};
 use super::units::span;
-use crate::model::{Hold, Job, JobId, JobState};
+use crate::model::{Hold, Job, JobId, JobState, Origin};
 
 /// Names the form of [`queue_json`].
 pub const QUEUE_SCHEMA: &str = "soakproof.queue/1";
@@ -92,11 +92,20 @@ fn row(line: &JobLine, view: &QueueView) -> Vec<String> {
     let length = span(job.length_s as f64);
     vec![
         job.id.to_string(),
-        job.wish.suite.clone(),
+        suite_words(job),
         length,
         job.asked_by.clone(),
         state_words(line, view),
     ]
+}
+
+fn suite_words(job: &Job) -> String {
+    match job.origin {
+        Origin::Continuation { run, .. } => format!("{}, goes on with run {run}", job.wish.suite),
+        Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => {
+            job.wish.suite.clone()
+        }
+    }
 }
 
 fn state_words(line: &JobLine, view: &QueueView) -> String {

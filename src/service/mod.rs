@@ -17,11 +17,13 @@ pub mod notices;
 mod readiness;
 pub mod reduce;
 mod runner;
+mod seal;
 mod serve;
 mod state;
 mod surroundings;
 mod tls;
 mod token;
+mod wires;
 mod words;
 
 pub use action::{Action, Answer, Refusal};

@@ -5,9 +5,13 @@
     reason = "tests start programs, read /proc and wait"
 )]
 
+mod continuation;
 mod figures;
+mod kills;
+mod later;
 mod reduced;
 mod resources;
+mod seal;
 mod tcp;
 
 use std::fs;

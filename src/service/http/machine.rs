@@ -11,6 +11,7 @@ use utoipa_axum::routes;
 
 use super::Desk;
 use super::problem::HttpProblem;
+use super::read::{last_sample, look};
 use crate::kernels;
 use crate::model::{Machine, Mono};
 use crate::os::{self, Root};
@@ -41,9 +42,24 @@ async fn machine(State(desk): State<Desk>) -> Result<Json<Machine>, HttpProblem>
     ))
 }
 
-/// What can be read on the machine, and its readings of the last 10 s: `soakproof.instruments/1`.
+/// What can be read on the machine, and its readings of the last 10 s; during a run those of its last sample:
+/// `soakproof.instruments/1`.
 #[utoipa::path(get, path = "/v1/instruments", tag = "machine", responses((status = 200, body = Object)))]
 async fn instruments(State(desk): State<Desk>) -> Result<Json<Value>, HttpProblem> {
+    let run = desk.snapshots.borrow().run;
+    if let Some(run) = run {
+        let seen = look(desk.facts.store, move |store| {
+            let (header, sample) = last_sample(store, run)?;
+            Ok(instruments_json(&InstrumentsSeen {
+                machine: &header.machine,
+                channels: &header.channels,
+                readings: sample.as_ref().map_or(&[], |sample| &sample.readings),
+                lost: sample.as_ref().map_or(&[], |sample| &sample.lost),
+                gaps: &header.gaps,
+            }))
+        });
+        return Ok(Json(seen.await?));
+    }
     let read = tokio::task::spawn_blocking(move || read_instruments(&desk.root));
     let seen = read.await.map_err(|error| HttpProblem::inner(&error))?;
     Ok(Json(seen))
