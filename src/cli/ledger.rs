@@ -6,16 +6,15 @@ use super::ledger_arguments::LedgerArguments;
 use super::run::open_store;
 use super::through::{Service, find};
 use crate::ledger::Ledger;
-use crate::model::LedgerEntry;
-use crate::os;
-use crate::run::read_ledger;
+use crate::model::{LedgerEntry, Machine};
+use crate::run::{enter, read_ledger};
 use crate::sensors::read_machine;
 use crate::store::Store;
 
 /// Who keeps it.
 enum Keeper {
     Service(Service),
-    Own { store: Store, host: String },
+    Own { store: Store, machine: Box<Machine> },
 }
 
 /// The ledger of one machine.
@@ -35,8 +34,8 @@ impl Book {
         let machine = read_machine(&wanted.machine.root(), &[], &[]);
         let store = open_store(wanted.store.store.as_deref())?;
         let ledger = read_ledger(&store, &machine)?;
-        let host = machine.host;
-        let keeper = Keeper::Own { store, host };
+        let machine = Box::new(machine);
+        let keeper = Keeper::Own { store, machine };
         Ok(Self { keeper, ledger })
     }
 
@@ -47,9 +46,7 @@ impl Book {
             Keeper::Service(service) => {
                 service.wait(async |client| client.write_ledger(after, entries).await)
             }
-            Keeper::Own { store, host } => {
-                Ok(store.append_ledger((host, after), os::moment().wall, entries)?)
-            }
+            Keeper::Own { store, machine } => Ok(enter(store, machine, after, entries)?),
         }
     }
 }

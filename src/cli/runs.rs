@@ -11,7 +11,7 @@ use crate::kernels;
 use crate::model::{Entry, Note, NotedCause};
 use crate::os::{self, Root};
 use crate::report::{self, RunLine};
-use crate::run::{Recovery, add_late_errors, recover_cut_runs};
+use crate::run::{Recovery, add_late_errors, has_unfinished_runs, recover_cut_runs};
 use crate::sensors::read_machine;
 use crate::service::{ClosedLine, RecoveryBody};
 use crate::store::{RunSummary, Store};
@@ -84,6 +84,10 @@ fn try_to_recover(
     root: &Root,
     again: Again,
 ) -> Result<Recovery, crate::run::RecoverRunsError> {
+    // Reading a whole machine takes longer than most commands.
+    if again == Again::CutShort && !has_unfinished_runs(store)? {
+        return Ok(Recovery::default());
+    }
     let machine = read_machine(root, &os::allowed_cpus(), kernels::detect().sets());
     let mut recovery = recover_cut_runs(store, root, &machine)?;
     if again == Again::Late {

@@ -77,7 +77,7 @@ impl Ledger {
         ledger
     }
 
-    fn apply(&mut self, row: &LedgerRow) {
+    pub(super) fn apply(&mut self, row: &LedgerRow) {
         match &row.entry {
             LedgerEntry::Setting(setting) => {
                 let known = self.settings.iter_mut().find(|s| s.name == setting.name);

@@ -8,6 +8,7 @@
 
 mod attribute;
 mod book;
+mod check_entries;
 mod clocks;
 mod compare;
 mod declare;
@@ -25,6 +26,7 @@ mod value;
 
 pub use attribute::{Attribution, attribute};
 pub use book::{ChangeLine, Ledger, TakenBack};
+pub use check_entries::{CheckEntryError, check_entries};
 pub use clocks::declared_clocks;
 pub use compare::{find_unexplained, find_unshown};
 pub use declare::{DeclareSettingError, SettingDraft, check_setting};

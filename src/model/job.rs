@@ -113,6 +113,13 @@ pub enum Origin {
         /// Id of the change.
         change: String,
     },
+    /// A run that the death of the service cut short is gone on with, as its suite asks.
+    Continuation {
+        /// Number of that run.
+        run: i64,
+        /// How often the suite has been gone on with, from 1.
+        times: u32,
+    },
 }
 
 /// What became of a job.
@@ -177,6 +184,9 @@ pub struct Job {
     pub asked_at: Wall,
     /// How often it was started.
     pub starts: u32,
+    /// The service's word that it came from one who may start its programs; see `service::seal`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seal: Option<String>,
     /// What became of it.
     pub state: JobState,
 }
@@ -194,7 +204,11 @@ impl Job {
 
     /// True where nobody named a time for it: the service itself chose.
     pub fn is_automatic(&self) -> bool {
-        self.origin != Origin::Person || self.conditions.after_change
+        let chosen = match self.origin {
+            Origin::Person | Origin::Continuation { .. } => false,
+            Origin::Schedule { .. } | Origin::AfterChange { .. } => true,
+        };
+        chosen || self.conditions.after_change
     }
 }
 

@@ -6,6 +6,7 @@
 
 mod aftermath;
 mod change;
+mod continuation;
 mod cooling;
 mod diagnosis;
 mod finding;
@@ -24,6 +25,7 @@ mod verdict;
 
 pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use change::{Change, KnownGood, LastGood, LedgerEntry, LedgerRow, Move, Standing};
+pub use continuation::{Continuation, OnServiceDeath, ShownBefore};
 pub use cooling::{Cooling, HottestDay, PackagePower};
 pub use diagnosis::{Diagnosis, Evidence, Pattern};
 pub use finding::{

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use super::continuation::OnServiceDeath;
 use super::load::{CpuId, LoadClass};
 use super::program::PlannedProgram;
 
@@ -196,6 +197,9 @@ pub struct Plan {
     pub asserts: Asserts,
     /// Fail-fast or go on.
     pub on_finding: OnFinding,
+    /// What becomes of a run when its service dies.
+    #[serde(default, skip_serializing_if = "OnServiceDeath::is_close")]
+    pub on_service_death: OnServiceDeath,
     /// Sampling period.
     pub sample_period: Duration,
     /// A worker without progress for this long is looked at as stalled.

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::aftermath::{Aftermath, Note, StopMark};
 use super::change::Standing;
+use super::continuation::Continuation;
 use super::finding::{Finding, Gap};
 use super::load::{CpuId, InstructionSet, LoadClass};
 use super::machine::{Machine, PERFORMANCE};
@@ -76,6 +77,9 @@ pub struct RunHeader {
     pub channels: Vec<Channel>,
     /// What cannot be read, found at the start.
     pub gaps: Vec<Gap>,
+    /// The run that this one goes on with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub continues: Option<Box<Continuation>>,
     /// What the person declared.
     pub declared: Declared,
     /// Class and instruction set of each kernel of the plan, as chosen for this machine.

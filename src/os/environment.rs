@@ -50,6 +50,14 @@ fn own_runtime_folder() -> Option<PathBuf> {
         .filter(|path| path.is_absolute())
 }
 
+/// The folder that the service manager keeps for this service alone (`StateDirectory=`, systemd.exec(5)).
+pub fn private_state_folder() -> Option<PathBuf> {
+    let list = std::env::var_os("STATE_DIRECTORY")?;
+    std::env::split_paths(&list)
+        .next()
+        .filter(|path| path.is_absolute())
+}
+
 fn system_runtime_folder() -> PathBuf {
     PathBuf::from("/run/soakproof")
 }

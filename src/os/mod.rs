@@ -38,8 +38,8 @@ pub use confinement::{ConfineError, confine_worker};
 pub use crash::{TrapNote, install_crash_notes, is_processor_exception, was_sent};
 pub use environment::{
     StateFolderError, configuration_file, credentials_folder, known_sockets, named_configuration,
-    own_socket, own_uid, state_folder, stderr_is_terminal, terminal_width, time_zone_name,
-    with_cause,
+    own_socket, own_uid, private_state_folder, state_folder, stderr_is_terminal, terminal_width,
+    time_zone_name, with_cause,
 };
 pub use files::{OpenFileError, WriteFileError, open_file, write_file};
 pub use inhibit::SleepInhibitor;
@@ -47,7 +47,9 @@ pub use kernel_log::{Drained, KernelLog};
 pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
 pub use own_program::{OwnProgram, OwnProgramEnd, StartOwnProgramError, run_own_program};
-pub use private_file::{ReadPrivateError, check_owned, read_private};
+pub use private_file::{
+    ReadPrivateError, check_owned, keep_random_key, only_we_write, random_key, read_private,
+};
 pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use queue_lock::{QueueLock, TakeQueueLockError};
 pub use root::{ReadFileError, Root, read_from_start};

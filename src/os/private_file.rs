@@ -2,8 +2,8 @@
 #![expect(clippy::disallowed_methods, reason = "this is the door to files")]
 
 use std::fs::File;
-use std::io::{self, Read};
-use std::os::unix::fs::PermissionsExt;
+use std::io::{self, Read, Write};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// A file with a secret cannot be read.
@@ -70,6 +70,50 @@ pub fn read_private(path: &Path, most: u64) -> Result<String, ReadPrivateError> 
         return Err(not_a_text());
     }
     String::from_utf8(bytes).map_err(|_| not_a_text())
+}
+
+/// Bytes of a key.
+const KEY_BYTES: usize = 32;
+
+/// Bytes that nobody can guess.
+///
+/// # Errors
+/// The system gives none.
+pub fn random_key() -> io::Result<[u8; KEY_BYTES]> {
+    let mut key = [0; KEY_BYTES];
+    File::open("/dev/urandom")?.read_exact(&mut key)?;
+    Ok(key)
+}
+
+/// The key in the file at `path`; made when it is not there.
+///
+/// # Errors
+/// Others may touch the file, it holds something else, or the system refuses.
+pub fn keep_random_key(path: &Path) -> io::Result<[u8; KEY_BYTES]> {
+    let mut options = File::options();
+    match options.write(true).create_new(true).mode(0o600).open(path) {
+        Ok(mut file) => {
+            let key = random_key()?;
+            file.write_all(&key)?;
+            file.sync_all()?;
+            Ok(key)
+        }
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+            check_owned(path).map_err(io::Error::other)?;
+            let bytes = std::fs::read(path)?;
+            let not_a_key = |_| io::Error::other(format!("`{}` is no key", path.display()));
+            bytes.try_into().map_err(not_a_key)
+        }
+        Err(error) => Err(error),
+    }
+}
+
+/// True when nobody but the user of this process (and root) may write the file or folder at `path`. An access
+/// list shows in the bits of the group (acl(5)).
+pub fn only_we_write(path: &Path) -> bool {
+    let ours =
+        |about: std::fs::Metadata| about.uid() == super::own_uid() && about.mode() & 0o022 == 0;
+    std::fs::metadata(path).is_ok_and(ours)
 }
 
 /// Holds a file with a secret against the rule that nobody but its owner may touch it.

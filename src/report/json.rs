@@ -3,7 +3,7 @@
 //! `soakproof.report/1`:
 //! - `run`: `number` (null outside a store), `id`, `program`, `suite`, `simulated`, `started` and `ended`
 //!   (RFC 3339 in UTC; `ended` null while open), `length_s` (as far as known), `end` (object with `why`), `plan`,
-//!   `machine`, `channels`, `declared`, `kernels` (list of `name`, `class`, `instruction_set`), `stages` (marks),
+//!   `machine`, `channels`, `continues` (the run that it goes on with, null without one), `declared`, `kernels` (list of `name`, `class`, `instruction_set`), `stages` (marks),
 //!   `workers` (final counts), `program_runs` (of the person's that went well), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
 //!   a run had ended without a word), `notes` (a person's words), `sample_count`.
 //! - `verdict`: the verdict that holds, null where there is none; `earlier_verdicts`: those it revised.
@@ -64,6 +64,7 @@ fn run_json(number: Option<i64>, record: &Record) -> Value {
         "plan": value(&header.plan),
         "machine": value(&header.machine),
         "channels": value(&header.channels),
+        "continues": value(&header.continues),
         "declared": value(&header.declared),
         "kernels": kernels_json(header),
         "stages": value(&record.stages),

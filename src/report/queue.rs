@@ -6,7 +6,7 @@ use serde_json::Value;
 use super::json::value;
 use super::page::{Flush, Page, Style};
 use super::units::span;
-use crate::model::{Hold, Job, JobId, JobState};
+use crate::model::{Hold, Job, JobId, JobState, Origin};
 
 /// Names the form of [`queue_json`].
 pub const QUEUE_SCHEMA: &str = "soakproof.queue/1";
@@ -90,7 +90,7 @@ fn row(line: &JobLine, view: &QueueView) -> Vec<String> {
     let job = &line.job;
     vec![
         job.id.to_string(),
-        job.wish.suite.clone(),
+        suite_words(job),
         length_words(job),
         job.asked_by.clone(),
         state_words(line, view),
@@ -100,6 +100,15 @@ fn row(line: &JobLine, view: &QueueView) -> Vec<String> {
 #[expect(clippy::cast_precision_loss, reason = "shown in minutes or hours")]
 pub(super) fn length_words(job: &Job) -> String {
     span(job.length_s as f64)
+}
+
+pub(super) fn suite_words(job: &Job) -> String {
+    match job.origin {
+        Origin::Continuation { run, .. } => format!("{}, goes on with run {run}", job.wish.suite),
+        Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => {
+            job.wish.suite.clone()
+        }
+    }
 }
 
 /// What a job does, waits for, or came to.

@@ -139,6 +139,7 @@ pub fn prepare_run(root: &Root, wish: &RunWish) -> Result<PreparedRun, PrepareRu
         machine,
         channels: instruments.channels().to_vec(),
         gaps: instruments.gaps().to_vec(),
+        continues: None,
         declared: wish.declared.clone(),
     };
     Ok(PreparedRun {

@@ -1,11 +1,11 @@
 //! Before a run: the ledger of the machine, and what the machine tells of itself against it.
 
 use crate::kernels;
-use crate::ledger::{Ledger, Outcome, declared_clocks, stand};
-use crate::model::{LedgerRow, Machine, RunHeader, Standing, Wall};
+use crate::ledger::{CheckEntryError, Ledger, Outcome, check_entries, declared_clocks, stand};
+use crate::model::{LedgerEntry, LedgerRow, Machine, RunHeader, Standing, Wall};
 use crate::os::{self, Root};
 use crate::sensors::read_fingerprint;
-use crate::store::{ReadLedgerError, Store};
+use crate::store::{ReadLedgerError, Store, WriteLedgerError};
 
 /// Probes of half a millisecond: long enough for a sleeping core to reach its clock.
 const PROBES: u32 = 60;
@@ -31,6 +31,40 @@ pub fn read_recent_ledger(store: &Store, machine: &Machine) -> Result<Ledger, Re
         Some(at) => with_outcomes(store, machine, &rows, at),
         None => Ok(entries),
     }
+}
+
+/// Entries are not written into the ledger.
+#[derive(Debug, thiserror::Error)]
+pub enum EnterError {
+    /// What is there cannot be read.
+    #[error(transparent)]
+    Read(#[from] ReadLedgerError),
+    /// They break a rule of the ledger.
+    #[error(transparent)]
+    Rule(#[from] CheckEntryError),
+    /// They cannot be written.
+    #[error(transparent)]
+    Write(#[from] WriteLedgerError),
+}
+
+/// Writes `entries` of `machine` behind row `after` (0: none yet), all or none. Commands and the service
+/// come through here, so that neither writes what the other would refuse.
+///
+/// # Errors
+/// Nothing is written then.
+pub fn enter(
+    store: &mut Store,
+    machine: &Machine,
+    after: i64,
+    entries: &[LedgerEntry],
+) -> Result<(), EnterError> {
+    let ledger = read_ledger(store, machine)?;
+    // What was made for an older ledger breaks rules of this one that its writer could not know of.
+    if ledger.last_row() != after {
+        return Err(WriteLedgerError::Moved.into());
+    }
+    check_entries(&ledger, entries)?;
+    Ok(store.append_ledger((&machine.host, after), os::moment().wall, entries)?)
 }
 
 fn with_outcomes(

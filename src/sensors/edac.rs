@@ -5,6 +5,7 @@
 //! tree counts the same errors again and is not read. No controller folder means that errors
 //! cannot be observed, which is not "no errors". Counters are never reset.
 
+use super::kept::KeptFile;
 use super::probe::Probe;
 use super::text::{read_name, read_whole};
 use crate::model::{Quantity, Role, Severity};
@@ -52,13 +53,12 @@ pub(super) fn find(root: &Root) -> Vec<Probe> {
 }
 
 /// One counter and where it counts.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug)]
 pub(super) struct Counter {
     /// Number of the controller.
     pub(super) controller: u32,
     pub(super) severity: Severity,
-    /// Path below the root.
-    pub(super) path: String,
+    pub(super) file: KeptFile,
     /// Module in words; none for the controller's total.
     pub(super) module: Option<String>,
     seen: u64,
@@ -72,7 +72,7 @@ impl Counter {
         Some(Self {
             controller,
             severity,
-            path,
+            file: KeptFile::new(path),
             module: None,
             seen,
             ahead: 0,
@@ -81,7 +81,7 @@ impl Counter {
 
     /// Errors since the last call. A count that went back was set to zero in between.
     fn read_new(&mut self, root: &Root) -> u64 {
-        let Some(now) = read_whole(root, &self.path) else {
+        let Some(now) = self.file.read_whole(root) else {
             return 0;
         };
         let new = if now >= self.seen {
@@ -138,6 +138,12 @@ impl Counters {
         self.totals.is_empty()
     }
 
+    /// Keeps its files open from the next reading on, while `left` descriptors are not used up.
+    pub(super) fn keep(&mut self, left: &mut usize) {
+        let all = self.totals.iter_mut().chain(&mut self.modules);
+        all.for_each(|counter| counter.file.keep(left));
+    }
+
     /// Errors counted since the last call: by module where known, the rest by controller.
     pub(super) fn read_new(&mut self, root: &Root) -> Vec<Increase> {
         let mut increases = Vec::new();
@@ -164,7 +170,7 @@ fn increase(counter: &Counter, count: u64) -> Option<Increase> {
     (count > 0).then(|| Increase {
         controller: counter.controller,
         severity: counter.severity,
-        path: counter.path.clone(),
+        path: counter.file.path().to_owned(),
         place: match &counter.module {
             Some(module) => module.clone(),
             None => format!("memory controller {}, module not known", counter.controller),

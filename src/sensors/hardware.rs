@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 
 use super::edac::Counters;
+use super::kept::KeptFile;
 use super::kmsg::{LogEvent, LogRecord, parse_event, parse_record};
 use super::probe::classify_loss;
 use super::text::{read_name, read_whole};
@@ -21,10 +22,18 @@ pub const MAX_FINDINGS: usize = 256;
 
 #[derive(Debug)]
 struct ThrottleCounter {
-    path: String,
+    file: KeptFile,
     label: String,
     base: u64,
     told: u64,
+}
+
+/// A cooling device that is the processor itself, slowed down by the kernel.
+#[derive(Debug)]
+struct Cooler {
+    file: KeptFile,
+    kind: String,
+    active: bool,
 }
 
 /// The watch.
@@ -33,7 +42,7 @@ pub(super) struct HardwareWatch {
     memory: Counters,
     log: Option<KernelLog>,
     throttle: Vec<ThrottleCounter>,
-    coolers: Vec<(String, String, bool)>,
+    coolers: Vec<Cooler>,
     /// Errors by controller and severity: told by counters less told by the log.
     balance: BTreeMap<(u32, Severity), u64>,
     next_sequence: Option<u64>,
@@ -68,7 +77,7 @@ impl HardwareWatch {
             .filter_map(|channel| {
                 let base = read_whole(root, &channel.source)?;
                 Some(ThrottleCounter {
-                    path: channel.source.clone(),
+                    file: KeptFile::new(channel.source.clone()),
                     label: channel.label.clone(),
                     base,
                     told: 0,
@@ -83,6 +92,14 @@ impl HardwareWatch {
             ..Self::default()
         };
         (watch, gaps)
+    }
+
+    /// Keeps its files open from the next reading on, while `left` descriptors are not used up.
+    pub(super) fn keep(&mut self, left: &mut usize) {
+        self.memory.keep(left);
+        let throttle = self.throttle.iter_mut().map(|counter| &mut counter.file);
+        let coolers = self.coolers.iter_mut().map(|cooler| &mut cooler.file);
+        throttle.chain(coolers).for_each(|file| file.keep(left));
     }
 
     /// New evidence since the last call, and a gap when records of the log were lost.
@@ -196,14 +213,14 @@ impl HardwareWatch {
     fn read_throttle(&mut self, root: &Root) -> Vec<FindingKind> {
         let mut findings = Vec::new();
         for counter in &mut self.throttle {
-            let Some(now) = read_whole(root, &counter.path) else {
+            let Some(now) = counter.file.read_whole(root) else {
                 continue;
             };
             let events = now.saturating_sub(counter.base);
             if events > counter.told {
                 counter.told = events;
                 findings.push(FindingKind::Throttled {
-                    source: format!("{} ({})", counter.path, counter.label),
+                    source: format!("{} ({})", counter.file.path(), counter.label),
                     events,
                 });
             }
@@ -213,18 +230,18 @@ impl HardwareWatch {
 
     fn read_coolers(&mut self, root: &Root) -> Vec<FindingKind> {
         let mut findings = Vec::new();
-        for (path, kind, active) in &mut self.coolers {
-            let Some(state) = read_whole(root, path.as_str()) else {
+        for cooler in &mut self.coolers {
+            let Some(state) = cooler.file.read_whole(root) else {
                 continue;
             };
-            if state > 0 && !*active {
+            if state > 0 && !cooler.active {
                 self.cooler_events += 1;
                 findings.push(FindingKind::Throttled {
-                    source: format!("{path} ({kind})"),
+                    source: format!("{} ({})", cooler.file.path(), cooler.kind),
                     events: self.cooler_events,
                 });
             }
-            *active = state > 0;
+            cooler.active = state > 0;
         }
         findings
     }
@@ -232,7 +249,7 @@ impl HardwareWatch {
 
 /// Cooling devices that are the processor itself, slowed down by the kernel (Linux 6.12
 /// Documentation/ABI/testing/sysfs-class-thermal: state 0 is no cooling).
-fn coolers(root: &Root) -> Vec<(String, String, bool)> {
+fn coolers(root: &Root) -> Vec<Cooler> {
     const CLASS: &str = "sys/class/thermal";
     root.list(CLASS)
         .into_iter()
@@ -245,7 +262,11 @@ fn coolers(root: &Root) -> Vec<(String, String, bool)> {
                 kind == "Processor" || kind.contains("cpufreq") || kind.contains("cpuidle");
             let path = format!("{CLASS}/{name}/cur_state");
             let active = read_whole(root, &path)? > 0;
-            is_processor.then_some((path, kind, active))
+            is_processor.then(|| Cooler {
+                file: KeptFile::new(path),
+                kind,
+                active,
+            })
         })
         .collect()
 }

@@ -7,6 +7,7 @@
 //! hardware and some clear on reading: they are not read. Nothing here is ever written.
 
 use super::energy::EnergyMeter;
+use super::kept::KeptFile;
 use super::probe::{Conversion, Probe};
 use super::roles::{is_firmware_mediated, resolve_role};
 use super::text::{read_name, read_number};
@@ -95,7 +96,7 @@ fn item_probe(root: &Root, folder: &str, names: (&str, &str), chip: &str) -> Opt
         _ => None,
     };
     let fault = format!("{folder}/{item}_fault");
-    probe.fault = root.exists(&fault).then_some(fault);
+    probe.fault = root.exists(&fault).then(|| KeptFile::new(fault));
     Some(probe)
 }
 

@@ -1,7 +1,6 @@
 //! All channels of a machine, read together.
 //!
-//! Descriptors are kept and read by position: opening a hundred files each second costs four times
-//! as much. Opening never fails; what is missing or forbidden is a [`Gap`], and a channel
+//! Opening never fails; what is missing or forbidden is a [`Gap`], and a channel
 //! that gives nothing is a [`Loss`], never a zero.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -9,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Deserialize;
 
 use super::hardware::HardwareWatch;
+use super::pressure::{MemoryPressure, MemoryPressureFile};
 use super::probe::Probe;
 use super::roles::RoleOverride;
 use super::topology::Topology;
@@ -20,7 +20,7 @@ use crate::os::Root;
 
 /// Most channels of one machine; the rest are named as a gap.
 pub const MAX_CHANNELS: usize = 1024;
-/// Most descriptors kept open; channels beyond are opened for each reading.
+/// Most descriptors kept open; files beyond are opened for each reading.
 pub const MAX_KEPT_DESCRIPTORS: usize = 256;
 /// Most gaps held.
 const MAX_GAPS: usize = 64;
@@ -41,6 +41,7 @@ pub struct Instruments {
     channels: Vec<Channel>,
     gaps: Vec<Gap>,
     watch: HardwareWatch,
+    pressure: MemoryPressureFile,
 }
 
 impl Instruments {
@@ -69,11 +70,15 @@ impl Instruments {
         for (number, probe) in probes.iter_mut().enumerate() {
             probe.channel.id = ChannelId(u16::try_from(number).unwrap_or(u16::MAX));
         }
-        keep_descriptors(root, &mut probes);
+        let mut left = MAX_KEPT_DESCRIPTORS;
+        probes.iter_mut().for_each(|probe| probe.keep(&mut left));
         let forbidden = read_once(root, &mut probes, at);
         let channels: Vec<Channel> = probes.iter().map(|probe| probe.channel.clone()).collect();
         gaps.extend(find_gaps(&channels, &forbidden));
-        let (watch, watch_gaps) = HardwareWatch::open(root, &channels);
+        let (mut watch, watch_gaps) = HardwareWatch::open(root, &channels);
+        watch.keep(&mut left);
+        let mut pressure = MemoryPressureFile::new();
+        pressure.keep(&mut left);
         gaps.extend(watch_gaps);
         gaps.extend(machinecheck::find_gaps(root));
         Self {
@@ -82,6 +87,7 @@ impl Instruments {
             channels,
             gaps,
             watch,
+            pressure,
         }
     }
 
@@ -112,8 +118,8 @@ impl Instruments {
     }
 
     /// How much programs wait for memory; none where the kernel does not keep it.
-    pub fn read_memory_pressure(&self) -> Option<super::MemoryPressure> {
-        super::read_memory_pressure(&self.root)
+    pub fn read_memory_pressure(&mut self) -> Option<MemoryPressure> {
+        self.pressure.read(&self.root)
     }
 
     /// Hardware errors and throttling that came since the last call (or since opening).
@@ -136,21 +142,6 @@ fn find_probes(root: &Root, topology: &Topology) -> Vec<Probe> {
     probes.extend(throttle::find(root, topology));
     probes.extend(cpufreq::find(root, topology));
     probes
-}
-
-/// Files of a folder shaped like a machine may be replaced under the program's eyes: they are
-/// opened each time.
-fn keep_descriptors(root: &Root, probes: &mut [Probe]) {
-    if root.is_simulated() {
-        return;
-    }
-    let mut kept = 0;
-    for probe in probes {
-        if kept + 2 > MAX_KEPT_DESCRIPTORS {
-            return;
-        }
-        kept += probe.keep(root);
-    }
 }
 
 /// First reading: energy counters get their start, and what is forbidden shows. Slow channels

@@ -15,6 +15,7 @@ mod hardware;
 mod hwmon;
 mod instruments;
 mod journal;
+mod kept;
 mod kmsg;
 mod machine;
 mod machinecheck;

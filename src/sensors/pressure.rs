@@ -1,5 +1,6 @@
 //! Memory pressure, `proc/pressure/memory` (Linux 6.12 Documentation/accounting/psi.rst).
 
+use super::kept::KeptFile;
 use super::text::read_attribute;
 use crate::os::Root;
 
@@ -14,9 +15,29 @@ pub struct MemoryPressure {
     pub full_us: u64,
 }
 
+const PATH: &str = "proc/pressure/memory";
+
 /// Reads it; none where the kernel does not keep it.
 pub fn read_memory_pressure(root: &Root) -> Option<MemoryPressure> {
-    parse_pressure(&read_attribute(root, "proc/pressure/memory")?)
+    parse_pressure(&read_attribute(root, PATH)?)
+}
+
+/// The file, to be read again and again.
+#[derive(Debug)]
+pub(super) struct MemoryPressureFile(KeptFile);
+
+impl MemoryPressureFile {
+    pub(super) fn new() -> Self {
+        Self(KeptFile::new(PATH.to_owned()))
+    }
+
+    pub(super) fn keep(&mut self, left: &mut usize) {
+        self.0.keep(left);
+    }
+
+    pub(super) fn read(&mut self, root: &Root) -> Option<MemoryPressure> {
+        parse_pressure(&self.0.read(root).ok()?)
+    }
 }
 
 fn parse_pressure(text: &str) -> Option<MemoryPressure> {

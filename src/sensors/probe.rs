@@ -3,14 +3,14 @@
 //!
 //! A reading that is not to be trusted is a loss, never a zero.
 
-use std::fs::File;
 use std::io;
 use std::time::Duration;
 
 use super::energy::EnergyMeter;
-use super::text::{MAX_ATTRIBUTE_BYTES, parse_number};
+use super::kept::KeptFile;
+use super::text::parse_number;
 use crate::model::{Channel, ChannelId, Loss, Moment, Mono, Quantity, Role};
-use crate::os::{Root, read_from_start};
+use crate::os::Root;
 
 /// Firmware-mediated channels are asked at most this often (rulings: Heat).
 pub const SLOW_PERIOD: Duration = Duration::from_secs(10);
@@ -33,11 +33,10 @@ pub(super) struct Probe {
     pub(super) item: String,
     /// Value from which on the sensor is at the end of its scale.
     pub(super) scale_end: Option<f64>,
-    /// Path of the driver's fault flag.
-    pub(super) fault: Option<String>,
+    /// The driver's fault flag.
+    pub(super) fault: Option<KeptFile>,
     pub(super) conversion: Conversion,
-    kept: Option<File>,
-    kept_fault: Option<File>,
+    file: KeptFile,
     polled: Option<Mono>,
 }
 
@@ -45,6 +44,7 @@ impl Probe {
     /// A probe of the file `source`, divided by `divisor`.
     pub(super) fn new(quantity: Quantity, source: String, divisor: f64) -> Self {
         Self {
+            file: KeptFile::new(source.clone()),
             channel: Channel {
                 id: ChannelId(0),
                 quantity,
@@ -62,8 +62,6 @@ impl Probe {
             scale_end: None,
             fault: None,
             conversion: Conversion::Divide(divisor),
-            kept: None,
-            kept_fault: None,
             polled: None,
         }
     }
@@ -76,14 +74,12 @@ impl Probe {
         self
     }
 
-    /// Opens the file once and keeps it; returns how many descriptors it took.
-    pub(super) fn keep(&mut self, root: &Root) -> usize {
-        self.kept = root.open_nonblocking(&self.channel.source).ok();
-        self.kept_fault = self
-            .fault
-            .as_ref()
-            .and_then(|path| root.open_nonblocking(path).ok());
-        usize::from(self.kept.is_some()) + usize::from(self.kept_fault.is_some())
+    /// Keeps its files open from the next reading on, while `left` descriptors are not used up.
+    pub(super) fn keep(&mut self, left: &mut usize) {
+        self.file.keep(left);
+        if let Some(fault) = &mut self.fault {
+            fault.keep(left);
+        }
     }
 
     /// Reads the channel; none when there is nothing to say now (a slow channel between two
@@ -98,13 +94,7 @@ impl Probe {
         }
         let text = match self.read_file(root) {
             Ok(text) => text,
-            Err(loss) => {
-                if loss == Loss::Vanished {
-                    self.kept = None;
-                    self.kept_fault = None;
-                }
-                return Some(Err(loss));
-            }
+            Err(loss) => return Some(Err(loss)),
         };
         let value = match &mut self.conversion {
             Conversion::Divide(divisor) => parse_reading(&text).map(|number| number / *divisor),
@@ -116,15 +106,12 @@ impl Probe {
         Some(value.and_then(|value| self.check(value)))
     }
 
-    fn read_file(&self, root: &Root) -> Result<String, Loss> {
-        if let Some(path) = &self.fault {
-            let flag = read_kept(root, self.kept_fault.as_ref(), path);
-            if flag.is_ok_and(|text| text == "1") {
-                return Err(Loss::Faulty);
-            }
+    fn read_file(&mut self, root: &Root) -> Result<String, Loss> {
+        let flag = self.fault.as_mut().map(|fault| fault.read(root));
+        if flag.is_some_and(|flag| flag.is_ok_and(|text| text == "1")) {
+            return Err(Loss::Faulty);
         }
-        read_kept(root, self.kept.as_ref(), &self.channel.source)
-            .map_err(|error| classify_loss(&error))
+        self.file.read(root).map_err(|error| classify_loss(&error))
     }
 
     fn check(&self, value: f64) -> Result<f64, Loss> {
@@ -139,15 +126,6 @@ impl Probe {
             return Err(Loss::Clipped);
         }
         Ok(value)
-    }
-}
-
-fn read_kept(root: &Root, kept: Option<&File>, path: &str) -> io::Result<String> {
-    match kept {
-        Some(file) => read_from_start(file, MAX_ATTRIBUTE_BYTES),
-        None => root
-            .read_bounded(path, MAX_ATTRIBUTE_BYTES)
-            .map_err(|error| error.source),
     }
 }
 

@@ -18,14 +18,14 @@ use tokio::time::timeout;
 
 use super::agenda::NewJob;
 use super::http::{
-    EntriesBody, JobBody, LedgerBody, MoveBody, NoteBody, RecoveryBody, ServiceFacts, StopBody,
-    WishBody,
+    EntriesBody, JobBody, JudgedBody, LedgerBody, MoveBody, NoteBody, RecoveryBody, ServiceFacts,
+    StopBody, WishBody,
 };
 use crate::ledger::{Ledger, Outcome};
 use crate::model::{Entry, Job, JobId, LedgerEntry, NotedCause, Record, RunHeader, RunWish};
 use crate::report::QueueView;
 use crate::run::Observer;
-use crate::store::{DamagedRow, RunSummary, StoredRow, record_of};
+use crate::store::{DamagedRow, RunSummary, StoredOutcome, StoredRow, record_of};
 
 /// Largest answer that is taken in whole, in bytes.
 const MOST_ANSWER: usize = 64 << 20;
@@ -229,6 +229,21 @@ impl Client {
         let path = format!("/v1/runs/{}/damage", escape_segment(word));
         let found: Damage = self.asker().json(Method::GET, &path, None).await?;
         Ok((found.run, found.damaged))
+    }
+
+    /// Headers and verdicts of the run that `word` names and of at most `earlier` runs of its suite before it,
+    /// oldest first; none where the run has no verdict.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn judged_up_to(
+        &self,
+        word: &str,
+        earlier: u32,
+    ) -> Result<Vec<StoredOutcome>, ServiceError> {
+        let path = format!("/v1/runs/{}/judged?earlier={earlier}", escape_segment(word));
+        let found: JudgedBody = self.asker().json(Method::GET, &path, None).await?;
+        Ok(found.runs)
     }
 
     /// Closes runs that were cut short, and looks for errors that showed after a run's end.

@@ -2,35 +2,40 @@
 //! whoever asks. It sleeps until something happens or the agenda wants to look again.
 
 use std::collections::HashMap;
-use std::path::PathBuf;
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
-use tokio::sync::mpsc::{Receiver, UnboundedReceiver, UnboundedSender, unbounded_channel};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::{oneshot, watch};
 
 use super::action::{Action, Answer, Refusal};
 use super::agenda::{
-    Calendar, Checked, Decision, NewJob, Notice, PendingChange, Surroundings, Timing, World,
-    add_job, after_restart, decide, ended, standings, started, upkeep,
+    Calendar, Checked, Decision, NewJob, Notice, PendingChange, Surroundings, World, add_job,
+    after_restart, decide, ended, standings, started, upkeep,
 };
 use super::readiness::sleep;
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
-use super::state::{QueueState, length_of, queue_view};
+use super::state::{length_of, queue_view};
 use super::surroundings::{
-    find_late_errors, read_boot_id, read_holds, read_surroundings, read_tuning,
+    find_cut_run, find_late_errors, read_boot_id, read_holds, read_surroundings, read_tuning,
 };
+use super::wires::{Call, EngineSetup, Snapshot};
 use crate::model::{
-    Conditions, Hold, HoldKind, Job, JobId, Moment, Mono, QueueChange, QueueMark, RecheckPolicy,
-    RunWish, ScheduleEntry,
+    Conditions, Hold, HoldKind, Job, JobId, JobState, Moment, Mono, Origin, QueueChange, QueueMark,
+    RunWish,
 };
-use crate::os::{self, LoadLock, Root, TakeLoadLockError};
+use crate::os::{self, LoadLock, TakeLoadLockError};
 use crate::report::QueueView;
 use crate::run::StopWish;
 use crate::sensors::read_check_interval;
 
 /// A load of another process is looked at again after this time.
 const LOADED_ELSEWHERE: Duration = Duration::from_secs(15);
+/// What becomes of a job with programs that somebody else wrote into the record, or that an earlier service
+/// without a lasting key sealed.
+const NO_SEAL: &str = "it starts programs, others can write this record, and this service did not see who asked \
+                       for it; queue it again";
+const LOADED_WORDS: &str = "for the load of another process on this machine to end";
 /// A disk that cannot be written is tried again after this time.
 const RETRY_STORAGE: Duration = Duration::from_secs(60);
 /// Surroundings older than this are read again before anything is decided on them.
@@ -43,39 +48,6 @@ const LATE_MARGIN: Duration = Duration::from_secs(10);
 
 /// Whoever followed a run that the end of the service ended may read its verdict for so long.
 const LAST_WORDS: Duration = Duration::from_millis(500);
-
-/// Somebody's request.
-#[derive(Debug)]
-pub(super) struct Call {
-    pub(super) action: Action,
-    pub(super) asker: String,
-    pub(super) reply: oneshot::Sender<Result<Answer, Refusal>>,
-}
-
-/// What the service publishes of itself.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Snapshot {
-    /// The queue.
-    pub(super) view: QueueView,
-    /// Number of the run under way.
-    pub(super) run: Option<i64>,
-}
-
-/// What the engine is set up with.
-#[derive(Debug)]
-pub(super) struct EngineSetup {
-    pub(super) state: QueueState,
-    pub(super) folder: PathBuf,
-    pub(super) root: Root,
-    pub(super) timing: Timing,
-    pub(super) schedule: Vec<ScheduleEntry>,
-    pub(super) policy: RecheckPolicy,
-    pub(super) calls: Receiver<Call>,
-    /// Arm the hardware watchdog during runs.
-    pub(super) hardware_watchdog: bool,
-    /// How often the system's watchdog wants to hear of us.
-    pub(super) watchdog: Option<Duration>,
-}
 
 #[derive(Debug)]
 pub(super) struct Engine {
@@ -167,8 +139,30 @@ impl Engine {
                 "a reset cut a run short; the queue is held until it is released"
             );
         }
-        let changes = after_restart(&self.setup.state.queue, reset, self.began.wall);
+        let queue = &self.setup.state.queue;
+        let cut = find_cut_run(store, queue);
+        let changes = after_restart(queue, reset, cut, self.began.wall);
+        // What goes on has the wish of the job that was under way, so it is sealed only where that one was.
+        let under_way = queue.jobs.iter();
+        let mut under_way = under_way.filter(|job| matches!(job.state, JobState::Running { .. }));
+        let changes = if under_way.all(|job| self.setup.state.is_vouched_for(job)) {
+            self.seal_new(changes)
+        } else {
+            changes
+        };
         self.alter(&changes);
+    }
+
+    /// Jobs among `changes` that the service itself makes, sealed.
+    fn seal_new(&self, changes: Vec<QueueChange>) -> Vec<QueueChange> {
+        let state = &self.setup.state;
+        let seal = |change| match change {
+            QueueChange::Put(job) if state.queue.job(job.id).is_none() => {
+                QueueChange::Put(Box::new(state.sealed(*job)))
+            }
+            known @ (QueueChange::Put(_) | QueueChange::Mark(_) | QueueChange::Forget(_)) => known,
+        };
+        changes.into_iter().map(seal).collect()
     }
 
     /// Alters the queue; where that fails nothing starts until it can be written again.
@@ -274,6 +268,7 @@ impl Engine {
         let setup = &self.setup;
         let queue = &setup.state.queue;
         let changes = upkeep(queue, &setup.schedule, &setup.policy, &world);
+        let changes = self.seal_new(changes);
         if !changes.is_empty() && self.alter(&changes) {
             tracing::info!(?changes, "the queue was brought up to date");
         }
@@ -309,6 +304,14 @@ impl Engine {
         let Some(job) = self.setup.state.queue.job(id).cloned() else {
             return;
         };
+        if !self.setup.state.is_vouched_for(&job) {
+            tracing::error!(
+                job = job.id.0,
+                "a job with programs bears no seal of this service"
+            );
+            self.alter(&[ended(&job, None, Err(NO_SEAL.to_owned()))]);
+            return;
+        }
         match LoadLock::take() {
             Ok(lock) => {
                 self.loaded_elsewhere = false;
@@ -335,6 +338,10 @@ impl Engine {
         tracing::info!(job = job.id.0, suite = job.wish.suite, "a job starts");
         let order = RunOrder {
             job: job.id,
+            continues: match job.origin {
+                Origin::Continuation { run, times } => Some((run, times)),
+                Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => None,
+            },
             wish: job.wish,
             root: self.setup.root.clone(),
             store: self.setup.folder.clone(),
@@ -448,6 +455,7 @@ impl Engine {
         };
         let state = &mut self.setup.state;
         let job = add_job(&state.queue, new, length_s, (asker, os::moment().wall))?;
+        let job = state.sealed(job);
         state
             .alter(&[started(&job)])
             .map_err(|error| Refusal::Storage(os::with_cause(&error)))?;
@@ -474,7 +482,7 @@ impl Engine {
         }
         if let Some(job) = self.setup.state.queue.job(id) {
             let mut job = job.clone();
-            job.state = crate::model::JobState::Running { run: Some(run) };
+            job.state = JobState::Running { run: Some(run) };
             self.alter(&[QueueChange::Put(Box::new(job))]);
         }
     }
@@ -524,12 +532,18 @@ impl Engine {
         let world = facts.world(self, around);
         let queue = &self.setup.state.queue;
         let standings = standings(queue, &world);
-        queue_view(
+        let mut view = queue_view(
             queue,
             &standings,
             (&facts.holds, self.notice),
             (facts.now, &facts.calendar),
-        )
+        );
+        if self.loaded_elsewhere && self.running.is_none() {
+            let next = view.jobs.iter_mut().filter(|line| line.place.is_some());
+            let next = next.filter(|line| line.waits.is_empty());
+            next.for_each(|line| line.waits.push(LOADED_WORDS.to_owned()));
+        }
+        view
     }
 
     fn publish(&self) {

@@ -16,11 +16,13 @@ pub mod metrics;
 pub mod notices;
 mod readiness;
 mod runner;
+mod seal;
 mod serve;
 mod state;
 mod surroundings;
 mod tls;
 mod token;
+mod wires;
 mod words;
 
 pub use action::{Action, Answer, Refusal};

@@ -7,11 +7,12 @@ use std::path::PathBuf;
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::watch;
 
+use super::surroundings::find_late_errors;
 use crate::model::{Entry, Gap, GapKind, Grade, JobId, Record, RunHeader, RunWish};
 use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
 use crate::run::{
-    Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, prepare_run,
-    run_suite, stand_on_ledger,
+    Companions, Observer, PrepareRunError, Pulse, RunSetup, StopWish, Stops, continue_run,
+    prepare_run, run_suite, stand_on_ledger,
 };
 use crate::store::Store;
 
@@ -45,6 +46,8 @@ pub(super) enum RunEnd {
 pub(super) struct RunOrder {
     pub(super) job: JobId,
     pub(super) wish: RunWish,
+    /// Number of the run that it goes on with, and for the how many-th time.
+    pub(super) continues: Option<(i64, u32)>,
     pub(super) root: Root,
     pub(super) store: PathBuf,
     pub(super) lock: LoadLock,
@@ -98,6 +101,13 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
     if let Err(error) = stand_on_ledger(&order.root, &store, &mut prepared.header) {
         return broken(&error);
     }
+    if let Some(earlier) = order.continues {
+        // An error of the hardware that showed since would be one of the earlier run.
+        find_late_errors(&order.store, &order.root);
+        if let Err(why) = go_on(&store, &mut prepared.header, earlier) {
+            return RunEnd::Broken(why);
+        }
+    }
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build();
@@ -132,6 +142,14 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
         },
         Err(error) => broken(&error),
     }
+}
+
+fn go_on(store: &Store, header: &mut RunHeader, (run, times): (i64, u32)) -> Result<(), String> {
+    let why = |error: &dyn std::error::Error| {
+        format!("run {run} is not gone on with: {}", os::with_cause(error))
+    };
+    let earlier = store.record(run).map_err(|error| why(&error))?;
+    continue_run(header, (run, &earlier), times).map_err(|error| why(&error))
 }
 
 /// A watchdog that cannot be had is a gap: nobody is there to be asked, and the night is worth more.

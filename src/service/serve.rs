@@ -14,13 +14,15 @@ use tokio_rustls::TlsAcceptor;
 
 use super::agenda::Timing;
 use super::config::TcpSection;
-use super::engine::{Engine, EngineSetup};
+use super::engine::Engine;
 use super::http::{Desk, Followed, Gate, ServiceFacts, listen, listen_tcp, router};
 use super::notices::NoticeDesk;
 use super::readiness::tell_system;
+use super::seal::Sealer;
 use super::state::{OpenQueueError, QueueState};
 use super::tls::{LoadTlsError, load_tls};
 use super::token::{ReadTokenError, Token};
+use super::wires::EngineSetup;
 use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::os::{self, BindSocketError, Root};
 
@@ -90,7 +92,8 @@ pub struct ServeOptions {
 /// # Errors
 /// Only while it starts.
 pub fn serve(mut options: ServeOptions) -> Result<(), ServeError> {
-    let state = QueueState::open(&options.store)?;
+    let mut state = QueueState::open(&options.store)?;
+    state.sealer = Some(Sealer::open()?);
     let listener = os::bind_socket(&options.socket)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()

@@ -11,6 +11,7 @@ use super::agenda::{
     Calendar, Checked, Notice, Standing, Surroundings, Timing, World, add_job, cancel_job,
     move_job, pause, release, resume, standings,
 };
+use super::seal::Sealer;
 use super::surroundings::{read_holds, read_tuning};
 use super::words::wait_words;
 use crate::model::{
@@ -42,6 +43,8 @@ pub struct QueueState {
     pub store: Store,
     /// As it is on disk.
     pub queue: Queue,
+    /// Seals what was asked for; a command without a service has no seal to give.
+    pub(super) sealer: Option<Sealer>,
     _lock: QueueLock,
 }
 
@@ -60,6 +63,7 @@ impl QueueState {
         Ok(Self {
             store,
             queue,
+            sealer: None,
             _lock: lock,
         })
     }
@@ -74,6 +78,20 @@ impl QueueState {
             changes.iter().for_each(|change| self.queue.apply(change));
         }
         Ok(())
+    }
+
+    /// `job`, sealed by the service that asks; its asker was looked at when the request came.
+    pub(super) fn sealed(&self, job: Job) -> Job {
+        match &self.sealer {
+            Some(sealer) => sealer.seal(job),
+            None => job,
+        }
+    }
+
+    /// True when `job` may start what it starts.
+    pub(super) fn is_vouched_for(&self, job: &Job) -> bool {
+        let sealer = self.sealer.as_ref();
+        sealer.is_none_or(|sealer| sealer.vouches_for(job, &self.store))
     }
 
     /// The queue as a command shows it when no service is there to say what goes on around it.
@@ -117,6 +135,7 @@ impl QueueState {
             Action::Add(new) => {
                 let length_s = read_suite(&new.wish)?.length().as_secs();
                 let job = add_job(queue, *new, length_s, (asker.to_owned(), now))?;
+                let job = self.sealed(job);
                 answer = Answer::Added(Box::new(job.clone()));
                 vec![QueueChange::Put(Box::new(job))]
             }

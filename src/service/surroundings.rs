@@ -3,11 +3,11 @@
 use std::path::Path;
 use std::time::Duration;
 
-use super::agenda::{Checked, PendingChange, Surroundings};
+use super::agenda::{Checked, CutRun, PendingChange, Surroundings};
 use crate::kernels;
-use crate::model::{Grade, Hold, HoldKind, Moment, Mono};
+use crate::model::{Grade, Hold, HoldKind, JobState, Moment, Mono, Origin, Queue};
 use crate::os::{self, Root};
-use crate::run::{ClosedRun, add_late_errors, read_recent_ledger};
+use crate::run::{ClosedRun, add_late_errors, find_stages_done, length_left_s, read_recent_ledger};
 use crate::sensors::read_machine;
 use crate::store::Store;
 
@@ -116,6 +116,46 @@ pub(super) fn read_tuning(
         Checked::NotClean { run }
     };
     Ok((pending, checked))
+}
+
+/// The run that was under way when the last service died, where its suite wants it to be gone on with.
+pub(super) fn find_cut_run(store: &Store, queue: &Queue) -> Option<CutRun> {
+    let mut running = queue.jobs.iter().filter_map(|job| match job.state {
+        JobState::Running { run } => Some((job, run?)),
+        JobState::Waiting
+        | JobState::Done { .. }
+        | JobState::Cancelled
+        | JobState::CutShort { .. }
+        | JobState::Dropped { .. } => None,
+    });
+    let (job, run) = running.next()?;
+    let times = match job.origin {
+        Origin::Continuation { times, .. } => times + 1,
+        Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => 1,
+    };
+    let find = || -> anyhow::Result<CutRun> {
+        let record = store.record(run)?;
+        let done = find_stages_done(&record, times)?;
+        let length_s = length_left_s(&record.header.plan, done);
+        Ok(CutRun {
+            run,
+            times,
+            length_s,
+        })
+    };
+    match find() {
+        Ok(cut) => {
+            tracing::warn!(
+                run,
+                "the service died in mid-run; the stages that are left come next"
+            );
+            Some(cut)
+        }
+        Err(why) => {
+            tracing::warn!(run, %why, "the run that was under way stays closed");
+            None
+        }
+    }
 }
 
 /// Adds errors that showed only after the end of the newest runs to their record, and tells of them.

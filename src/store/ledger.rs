@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::crc::crc32c;
 use super::damage::Damage;
 use super::open::Store;
-use super::read::{decode, lossy};
+use super::read::{ReadStoreError, decode, lossy};
 use crate::model::{Entry, LedgerEntry, LedgerRow, RunHeader, Verdict, Wall};
 
 /// The ledger could not be read.
@@ -94,6 +94,32 @@ impl Store {
             })
         });
         decoded.collect()
+    }
+
+    /// Headers and verdicts of the run with this number and of at most `earlier` runs of its suite before it,
+    /// oldest first; none where the run has no verdict.
+    ///
+    /// # Errors
+    /// There is no such run, or the file cannot be read.
+    pub fn judged_up_to(
+        &self,
+        run: i64,
+        earlier: u32,
+    ) -> Result<Vec<StoredOutcome>, ReadStoreError> {
+        let suite = self.header(run)?.plan.suite;
+        let most = earlier.saturating_add(1);
+        let judged = self.verdicts_before(run.saturating_add(1), &suite, most)?;
+        // Without a verdict of its own, another run would be shown in its place.
+        if judged.first().is_none_or(|(newest, ..)| *newest != run) {
+            return Ok(Vec::new());
+        }
+        let oldest_first = judged.into_iter().rev();
+        let outcomes = oldest_first.map(|(run, header, verdict)| StoredOutcome {
+            run,
+            header,
+            verdict: Some(verdict),
+        });
+        Ok(outcomes.collect())
     }
 
     /// Adds `entries` of the machine called `host`, all of them or none, provided that its newest row

@@ -8,7 +8,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::form::{At, CheckFormError, Draft, Keys, check_form, hint, quoted, render_duration};
-use crate::model::{Asserts, Claim, HeatLimits, LoadClass, OnFinding, StageGate};
+use crate::model::{Asserts, Claim, HeatLimits, LoadClass, OnFinding, OnServiceDeath, StageGate};
 
 use super::check_load::check_load;
 use super::check_program::check_programs;
@@ -41,10 +41,11 @@ const MOST_WALKS: u64 = 100_000;
 /// (`check_interval` of the Linux machine-check driver, 300 s).
 const COOL_DOWN: Duration = Duration::from_mins(5);
 
-const SUITE_KEYS: [&str; 8] = [
+const SUITE_KEYS: [&str; 9] = [
     "about",
     "asserts",
     "on-finding",
+    "on-service-death",
     "sample-period",
     "stall-after",
     "claim",
@@ -77,6 +78,10 @@ const GATE_WORDS: [(&str, StageGate); 3] = [
 ];
 const ON_FINDING_WORDS: [(&str, OnFinding); 2] =
     [("stop", OnFinding::Stop), ("continue", OnFinding::Continue)];
+const ON_SERVICE_DEATH_WORDS: [(&str, OnServiceDeath); 2] = [
+    ("close", OnServiceDeath::Close),
+    ("resume", OnServiceDeath::Resume),
+];
 
 /// Reads and checks a suite. `origin` is the file as people know it; its stem names the suite.
 ///
@@ -109,6 +114,7 @@ fn check_suite(
     }
     let asserts = check_asserts(draft, &keys);
     let on_finding = keys.word(draft, "on-finding", &ON_FINDING_WORDS);
+    let on_service_death = keys.word(draft, "on-service-death", &ON_SERVICE_DEATH_WORDS);
     let sample_period = keys.time(draft, "sample-period", SAMPLE_PERIOD);
     let stall_after = keys.time(draft, "stall-after", STALL_AFTER);
     let heat = check_heat(draft, &keys);
@@ -131,6 +137,7 @@ fn check_suite(
         claim,
         claim_place: place(draft, &claim_span),
         on_finding: on_finding.map_or(OnFinding::Stop, |word| word.value),
+        on_service_death: on_service_death.map_or_else(OnServiceDeath::default, |word| word.value),
         sample_period: sample_period.map_or(Duration::from_secs(1), |time| time.value),
         stall_after: stall_after.map_or(Duration::from_secs(30), |time| time.value),
         heat,

@@ -76,6 +76,7 @@ pub fn resolve_suite(
         claim: suite.claim.clone(),
         asserts: suite.asserts,
         on_finding: suite.on_finding,
+        on_service_death: suite.on_service_death,
         sample_period: suite.sample_period,
         stall_after: suite.stall_after,
         heat: suite.heat,

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::model::{
-    Asserts, Claim, CpuId, HeatLimits, MemoryShare, OnFinding, PlannedProgram, Rhythm, StageGate,
+    Asserts, Claim, CpuId, HeatLimits, MemoryShare, OnFinding, OnServiceDeath, PlannedProgram,
+    Rhythm, StageGate,
 };
 
 /// Where in the file something stands.
@@ -83,6 +84,8 @@ pub struct Suite {
     pub claim_place: Place,
     /// Fail-fast or go on.
     pub on_finding: OnFinding,
+    /// What becomes of a run when its service dies.
+    pub on_service_death: OnServiceDeath,
     /// Sampling period.
     pub sample_period: Duration,
     /// When a silent worker is looked at.

@@ -8,7 +8,9 @@ use crate::model::{
 
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
-use super::{clock, diagnosis, effective, heat, next, rules, standing, voltage, words};
+use super::{
+    clock, continuation, diagnosis, effective, heat, next, rules, standing, voltage, words,
+};
 
 /// Confidence of the bounds where the suite names none.
 const CONFIDENCE: f64 = 0.95;
@@ -27,6 +29,7 @@ pub fn judge(record: &Record) -> Verdict {
     all.extend(rules::of_programs(record));
     all.extend(rules::of_course(record));
     all.extend(rules::of_claim(record, &total, &classes));
+    all.extend(continuation::rules(record));
     all.extend(rules::of_gaps(record, &record.gaps));
     all.extend(rules::of_damage(record));
     all.extend(rules::of_heat(record, heat.as_ref()));
@@ -239,6 +242,14 @@ fn total_statement(record: &Record, exposures: &Exposures) -> TotalStatement {
 fn headline(record: &Record, verdict: &Verdict) -> String {
     let cores = record.header.machine.core_count();
     let shown = words::exposure(&verdict.total.exposure, cores);
+    let shown = match (&record.header.continues, continuation::taken_over(record)) {
+        (Some(continues), Some(before)) => format!(
+            "{shown} and {} in run {} before it",
+            words::span(before.total_s),
+            continues.run
+        ),
+        (Some(_) | None, _) => shown,
+    };
     let decisive = |effect: RuleEffect| -> Vec<&str> {
         let rules = verdict.rules.iter().filter(|rule| rule.effect == effect);
         rules.map(|rule| rule.figure.as_str()).collect()

@@ -4,6 +4,7 @@
 
 pub mod bound;
 mod clock;
+mod continuation;
 mod cooling;
 mod diagnosis;
 mod effective;
@@ -18,6 +19,7 @@ pub mod thermal;
 mod voltage;
 mod words;
 
+pub use continuation::take_over;
 pub use exposure::{Exposures, count_exposure};
 pub use grade::judge;
 pub use heat::{HeatCourse, heat_course};

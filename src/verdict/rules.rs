@@ -7,9 +7,11 @@ use crate::model::{
     HeatSummary, LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
 };
 
+use super::bound::{Censoring, lower_bound};
+use super::continuation::taken_over;
 use super::effective::Course;
 use super::exposure::last_words;
-use super::words::{counted, faults_seen, shown, span};
+use super::words::{counted, faults_seen, span};
 
 /// Share below the declared clock that is a shortfall of the fastest probe, and of the median.
 const SHORTFALL: f64 = 0.005;
@@ -152,7 +154,9 @@ pub(super) fn of_course(record: &Record) -> Vec<Rule> {
         .count()
     };
     let loaded = plan.stages.iter().filter(|stage| !stage.is_idle()).count();
-    let effect = if whole(true) > 0 {
+    // Where only idling was left, the stages under load were whole in the run that this one goes on with.
+    let only_idling = loaded == 0 && taken_over(record).is_some();
+    let effect = if whole(true) > 0 || only_idling {
         RuleEffect::Met
     } else {
         RuleEffect::Inconclusive
@@ -160,6 +164,9 @@ pub(super) fn of_course(record: &Record) -> Vec<Rule> {
     let figure = format!("{} of {loaded} stages under load run whole", whole(true));
     let mut rules = vec![rule("whole-stage", effect, figure, "at least one")];
     let (effect, figure) = match record.end.as_ref().map(|end| &end.what) {
+        Some(End::Complete) if record.header.continues.is_some() => {
+            (RuleEffect::Met, "all stages run that were left".to_owned())
+        }
         Some(End::Complete) => (RuleEffect::Met, "all stages run".to_owned()),
         Some(End::Finding) => (RuleEffect::Caps, "ended at a finding".to_owned()),
         Some(End::Stopped) => (
@@ -422,22 +429,40 @@ pub(super) fn of_claim(
             &threshold,
         ));
     };
+    let before = taken_over(record);
+    // With faults the time before, which had none, is left out: less is shown, never more.
+    let bound =
+        |own: Option<f64>, faults: u64, own_s: f64, before_s: f64| match (faults, before_s > 0.0) {
+            (0, true) => lower_bound(own_s + before_s, 0, claim.confidence, Censoring::Time),
+            (_, _) => own,
+        };
     if let Some(claim_s) = claim.total_s {
-        let figure = total.bound_s.map_or_else(|| "nothing".to_owned(), span);
-        held("in total", total.bound_s, figure, claim_s);
+        let before_s = before.map_or(0.0, |before| before.total_s);
+        let bound_s = bound(
+            total.bound_s,
+            total.faults,
+            total.exposure.machine_s,
+            before_s,
+        );
+        let figure = bound_s.map_or_else(|| "nothing".to_owned(), span);
+        held("in total", bound_s, figure, claim_s);
     }
     for (class, claim_s) in &claim.per_class_s {
         let known = classes.iter().find(|statement| statement.class == *class);
-        let bound_s = known.and_then(|statement| statement.bound_s);
-        held(
-            class.words(),
-            bound_s,
-            known.map_or_else(|| "nothing".to_owned(), shown),
-            *claim_s,
-        );
+        let bound_s = known.and_then(|known| {
+            let before_s = before.map_or(0.0, |before| before.of_class_s(*class));
+            bound(
+                known.bound_s,
+                known.faults,
+                known.exposure.machine_s,
+                before_s,
+            )
+        });
+        let figure = bound_s.map_or_else(|| "nothing".to_owned(), span);
+        held(class.words(), bound_s, figure, *claim_s);
     }
     if let Some(walks) = claim.walks {
-        let done = least_walks(record);
+        let done = least_walks(record) + before.map_or(0, |before| before.walks);
         let effect = if done >= u64::from(walks) {
             RuleEffect::Met
         } else {
@@ -451,7 +476,7 @@ pub(super) fn of_claim(
 
 /// Complete walks of the part of memory that was walked least; a planned worker that left no word
 /// walked nothing.
-fn least_walks(record: &Record) -> u64 {
+pub(super) fn least_walks(record: &Record) -> u64 {
     let words = last_words(record);
     let mut per_cpu: BTreeMap<CpuId, u64> = BTreeMap::new();
     for (stage, planned) in (0_u16..).zip(&record.header.plan.stages) {

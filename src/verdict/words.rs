@@ -1,6 +1,6 @@
 //! Plain words for figures.
 
-use crate::model::{Cause, ClassStatement, Exposure};
+use crate::model::{Cause, Exposure};
 
 use super::bound::rarest_step;
 
@@ -84,11 +84,6 @@ pub(super) fn faults_seen(faults: u64) -> String {
 pub(super) fn counted(number: u64, thing: &str) -> String {
     let plural = if number == 1 { "" } else { "s" };
     format!("{number} {thing}{plural}")
-}
-
-/// Short figure of a statement for rules.
-pub(super) fn shown(statement: &ClassStatement) -> String {
-    statement.bound_s.map_or_else(|| "nothing".to_owned(), span)
 }
 
 /// Exposure in words.

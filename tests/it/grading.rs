@@ -8,6 +8,7 @@
 
 mod bounds;
 pub(crate) mod build;
+mod continuation;
 mod cooling;
 mod diagnosis;
 mod exposure;

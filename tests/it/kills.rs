@@ -26,7 +26,7 @@ use soakproof::store::Store;
 use crate::program::{PATIENCE, Trial, copy_tree};
 
 /// All of it takes about five seconds; a sample falls due every 200 ms.
-const SHORT: &str = r#"
+pub(crate) const SHORT: &str = r#"
 about = "short, for being killed"
 asserts = ["answers"]
 sample-period = "200ms"
@@ -53,16 +53,16 @@ cores = "all"
 const LATEST_MS: u64 = 5_000;
 /// More than this between the last sample and the kill is a loss: three periods late, the guard would
 /// have ended the run itself; the rest is for a machine with other things to do.
-const MOST_LOST_MS: i64 = 5_000;
+pub(crate) const MOST_LOST_MS: i64 = 5_000;
 /// How long others may load the machine.
 const TURN_WITHIN: Duration = Duration::from_secs(600);
-const BOOT_ID: &str = "proc/sys/kernel/random/boot_id";
+pub(crate) const BOOT_ID: &str = "proc/sys/kernel/random/boot_id";
 
 /// Sebastiano Vigna's SplitMix64: the same instants every time.
-struct Chance(u64);
+pub(crate) struct Chance(pub(crate) u64);
 
 impl Chance {
-    fn below(&mut self, most: u64) -> u64 {
+    pub(crate) fn below(&mut self, most: u64) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut value = self.0;
         value = (value ^ (value >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -243,7 +243,7 @@ fn resets(record: &Record) -> usize {
         .count()
 }
 
-fn wall_ms() -> i64 {
+pub(crate) fn wall_ms() -> i64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
     i64::try_from(since.as_millis()).unwrap()
 }
@@ -267,7 +267,7 @@ fn alive_in(group: Pid) -> Vec<String> {
     alive
 }
 
-fn wait_until_gone(group: Pid) {
+pub(crate) fn wait_until_gone(group: Pid) {
     let begun = Instant::now();
     loop {
         let alive = alive_in(group);

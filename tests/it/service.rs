@@ -5,10 +5,14 @@
     reason = "tests start programs, read /proc and wait"
 )]
 
+mod continuation;
 mod figures;
+mod kills;
+mod later;
 mod pages;
 mod reduced;
 mod resources;
+mod seal;
 mod tcp;
 
 use std::fs;

@@ -70,6 +70,7 @@ pub(crate) fn plan(trouble: &Trouble) -> Plan {
             OnFinding::Stop
         },
         sample_period: Duration::from_secs(1),
+        on_service_death: soakproof::model::OnServiceDeath::Close,
         stall_after: Duration::from_secs(5),
         heat: HeatLimits::default(),
         needs_thermometer: false,
@@ -110,6 +111,7 @@ pub(crate) fn header(plan: Plan) -> RunHeader {
         },
         channels: vec![channel],
         gaps: vec![],
+        continues: None,
         declared: Declared::default(),
         kernels: vec![
             (

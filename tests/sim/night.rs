@@ -299,7 +299,7 @@ impl Night {
         self.notice = None;
         self.idle_since = None;
         self.began = self.now.wall;
-        let changes = after_restart(&self.queue, reset, self.now.wall);
+        let changes = after_restart(&self.queue, reset, None, self.now.wall);
         self.apply(&changes);
     }
 

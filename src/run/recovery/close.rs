@@ -104,6 +104,14 @@ pub fn recover_cut_runs(
     Ok(recovery)
 }
 
+/// True when some run of `store` has no end or no verdict, alive or not.
+///
+/// # Errors
+/// The list of runs cannot be read.
+pub fn has_unfinished_runs(store: &Store) -> Result<bool, ReadStoreError> {
+    Ok(!unfinished(store)?.is_empty())
+}
+
 fn unfinished(store: &Store) -> Result<Vec<RunSummary>, ReadStoreError> {
     let runs = store.runs()?;
     let unfinished = runs

@@ -14,7 +14,9 @@ mod heartbeat;
 mod integrity;
 mod late;
 
-pub use close::{ClosedRun, LeftRun, RecoverRunsError, Recovery, recover_cut_runs};
+pub use close::{
+    ClosedRun, LeftRun, RecoverRunsError, Recovery, has_unfinished_runs, recover_cut_runs,
+};
 pub use decide::{Ending, decide_ending, entries_of};
 pub use gather::gather_aftermath;
 pub use heartbeat::heartbeat_words;

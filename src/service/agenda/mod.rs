@@ -21,4 +21,4 @@ pub use requests::{
 pub use standing::{
     Checked, PendingChange, Standing, Surroundings, Timing, Wait, World, standings,
 };
-pub use upkeep::{MOST_AUTOMATIC_STARTS, after_restart, ended, started, upkeep};
+pub use upkeep::{CutRun, MOST_AUTOMATIC_STARTS, after_restart, ended, started, upkeep};

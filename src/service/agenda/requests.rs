@@ -97,6 +97,7 @@ pub fn add_job(
         asked_by,
         asked_at: now,
         starts: 0,
+        seal: None,
         state: JobState::Waiting,
     })
 }

@@ -208,7 +208,9 @@ fn surrounded(job: &Job, world: &World<'_>) -> Vec<Wait> {
 fn is_late(job: &Job, world: &World<'_>) -> bool {
     let due = match &job.origin {
         Origin::Schedule { due, .. } => Some(*due),
-        Origin::Person | Origin::AfterChange { .. } => job.conditions.not_before,
+        Origin::Person | Origin::AfterChange { .. } | Origin::Continuation { .. } => {
+            job.conditions.not_before
+        }
     };
     due.is_some_and(|due| due.plus(LATE) < world.began)
 }

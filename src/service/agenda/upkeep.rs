@@ -1,6 +1,7 @@
 //! What enters and leaves the queue by itself: entries of the schedule that come due, rechecks after
 //! changes, jobs that were cut short.
 
+use super::requests::PRIORITIES;
 use super::standing::{LATE, World};
 use crate::model::{
     Conditions, Grade, Hold, HoldKind, Job, JobId, JobState, Origin, Queue, QueueChange, QueueMark,
@@ -176,13 +177,31 @@ fn new_job(wish: &RunWish, origin: Origin, world: &World<'_>) -> Job {
         asked_by: "the service".to_owned(),
         asked_at: now,
         starts: 0,
+        seal: None,
         state,
     }
 }
 
-/// What a service finds when it begins: jobs that were running are cut short, and a reset in a run
-/// holds everything until a person has seen it.
-pub fn after_restart(queue: &Queue, reset_run: Option<i64>, now: Wall) -> Vec<QueueChange> {
+/// A run that the death of the service cut short and that is to be gone on with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CutRun {
+    /// Its number.
+    pub run: i64,
+    /// How often its suite will have been gone on with, from 1.
+    pub times: u32,
+    /// Length of the stages that are left, in seconds.
+    pub length_s: u64,
+}
+
+/// What a service finds when it begins: jobs that were running are cut short, a run that is to be gone on
+/// with (`cut`) gets a job before all others, and a reset in a run holds everything until a person has seen
+/// it.
+pub fn after_restart(
+    queue: &Queue,
+    reset_run: Option<i64>,
+    cut: Option<CutRun>,
+    now: Wall,
+) -> Vec<QueueChange> {
     let mut changes: Vec<QueueChange> = queue
         .jobs
         .iter()
@@ -195,6 +214,12 @@ pub fn after_restart(queue: &Queue, reset_run: Option<i64>, now: Wall) -> Vec<Qu
             | JobState::Dropped { .. } => None,
         })
         .collect();
+    let of_cut =
+        |job: &&Job| cut.is_some_and(|cut| job.state == JobState::Running { run: Some(cut.run) });
+    if let Some((job, cut)) = queue.jobs.iter().find(of_cut).zip(cut) {
+        let job = going_on(job, cut, (queue.next_id(), now));
+        changes.push(QueueChange::Put(Box::new(job)));
+    }
     if let Some(run) = reset_run {
         let hold = Hold {
             kind: HoldKind::AfterReset,
@@ -205,6 +230,32 @@ pub fn after_restart(queue: &Queue, reset_run: Option<i64>, now: Wall) -> Vec<Qu
         changes.push(QueueChange::Mark(QueueMark::ResetsSeen { run }));
     }
     changes
+}
+
+/// The job that goes on with what `job` left. Of its conditions only the window still means anything: the
+/// others held when it started.
+fn going_on(job: &Job, cut: CutRun, (id, now): (JobId, Wall)) -> Job {
+    Job {
+        id,
+        wish: job.wish.clone(),
+        length_s: cut.length_s,
+        conditions: Conditions {
+            window: job.conditions.window.clone(),
+            unchecked: true,
+            ..Conditions::default()
+        },
+        priority: *PRIORITIES.end(),
+        rank: i64::MIN,
+        origin: Origin::Continuation {
+            run: cut.run,
+            times: cut.times,
+        },
+        asked_by: job.asked_by.clone(),
+        asked_at: now,
+        starts: 0,
+        seal: None,
+        state: JobState::Waiting,
+    }
 }
 
 /// `job` starts; on disk before it does.

@@ -15,7 +15,7 @@ use super::read::{alter, look};
 use crate::model::{LedgerEntry, LedgerRow, Setting, Wall};
 use crate::os;
 use crate::report::changes_json;
-use crate::run::read_ledger;
+use crate::run::{EnterError, enter, read_ledger};
 use crate::sensors::read_machine;
 use crate::store::{ReadLedgerError, StoredOutcome, WriteLedgerError};
 
@@ -71,9 +71,8 @@ async fn write(
     Body(body): Body<EntriesBody>,
 ) -> Result<StatusCode, HttpProblem> {
     alter(desk.facts.store, move |store| {
-        let host = read_machine(&desk.root, &[], &[]).host;
-        let place = (host.as_str(), body.after);
-        Ok(store.append_ledger(place, os::moment().wall, &body.entries)?)
+        let machine = read_machine(&desk.root, &[], &[]);
+        Ok(enter(store, &machine, body.after, &body.entries)?)
     })
     .await?;
     Ok(StatusCode::NO_CONTENT)
@@ -114,6 +113,18 @@ async fn changes(State(desk): State<Desk>) -> Result<Json<Value>, HttpProblem> {
 impl From<ReadLedgerError> for HttpProblem {
     fn from(error: ReadLedgerError) -> Self {
         Self::inner(&error)
+    }
+}
+
+impl From<EnterError> for HttpProblem {
+    fn from(error: EnterError) -> Self {
+        match error {
+            EnterError::Read(error) => error.into(),
+            EnterError::Rule(error) => {
+                Self::new(StatusCode::UNPROCESSABLE_ENTITY, os::with_cause(&error))
+            }
+            EnterError::Write(error) => error.into(),
+        }
     }
 }
 

@@ -21,7 +21,7 @@ use super::problem::{HttpProblem, Path};
 use super::read::look;
 use super::runs::PAGE_ROWS;
 use crate::report::queue_json;
-use crate::service::engine::Snapshot;
+use crate::service::wires::Snapshot;
 use crate::store::StoredRow;
 
 /// A comment is sent after this time without an event, so that a dead connection is noticed.

@@ -11,6 +11,7 @@ use utoipa_axum::routes;
 
 use super::Desk;
 use super::problem::HttpProblem;
+use super::read::{last_sample, look};
 use crate::kernels;
 use crate::model::{Channel, ChannelId, Gap, Loss, Machine, Mono, Reading};
 use crate::os::{self, Root};
@@ -63,16 +64,32 @@ async fn machine(State(desk): State<Desk>) -> Result<Json<Machine>, HttpProblem>
     ))
 }
 
-/// What can be read on the machine, and its readings of the last 10 s: `soakproof.instruments/1`.
+/// What can be read on the machine, and its readings of the last 10 s; during a run those of its last sample:
+/// `soakproof.instruments/1`.
 #[utoipa::path(get, path = "/v1/instruments", tag = "machine", responses((status = 200, body = Object)))]
 async fn instruments(State(desk): State<Desk>) -> Result<Json<Value>, HttpProblem> {
-    let look = look_at_instruments(desk.root).await?;
+    let look = look_at_instruments(desk).await?;
     Ok(Json(instruments_json(&look.seen())))
 }
 
-/// The last look, or a new one where that is too long ago.
-pub(super) async fn look_at_instruments(root: Root) -> Result<Look, HttpProblem> {
-    let read = tokio::task::spawn_blocking(move || read_instruments(&root));
+/// During a run its last sample; else the last look, or a new one where that is too long ago.
+pub(super) async fn look_at_instruments(desk: Desk) -> Result<Look, HttpProblem> {
+    let run = desk.snapshots.borrow().run;
+    if let Some(run) = run {
+        return look(desk.facts.store, move |store| {
+            let (header, sample) = last_sample(store, run)?;
+            let (readings, lost) = sample.map_or_else(Default::default, |s| (s.readings, s.lost));
+            Ok(Look {
+                machine: header.machine,
+                channels: header.channels,
+                readings,
+                lost,
+                gaps: header.gaps,
+            })
+        })
+        .await;
+    }
+    let read = tokio::task::spawn_blocking(move || read_instruments(&desk.root));
     read.await.map_err(|error| HttpProblem::inner(&error))
 }
 

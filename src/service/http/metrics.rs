@@ -9,10 +9,8 @@ use utoipa_axum::routes;
 
 use super::Desk;
 use super::problem::HttpProblem;
-use super::read::look;
-use crate::model::{Entry, RunHeader, Sample};
+use super::read::{last_sample, look};
 use crate::service::metrics::{CONTENT_TYPE, Figures, Live, render_metrics};
-use crate::store::{ReadStoreError, RunSummary, Store};
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new().routes(routes!(metrics))
@@ -30,11 +28,12 @@ async fn metrics(State(desk): State<Desk>) -> Result<impl IntoResponse, HttpProb
     let snapshot = desk.snapshots.borrow().clone();
     let text = look(desk.facts.store, move |store| {
         let runs = store.runs()?;
-        let live = match snapshot.run {
-            Some(run) => read_live(store, run, &runs)?,
+        let summary = runs.iter().find(|line| Some(line.number) == snapshot.run);
+        let live = match summary {
+            Some(summary) => Some((summary, last_sample(store, summary.number)?)),
             None => None,
         };
-        let live = live.as_ref().map(|(summary, header, sample)| Live {
+        let live = live.as_ref().map(|(summary, (header, sample))| Live {
             summary,
             channels: &header.channels,
             sample: sample.as_ref(),
@@ -47,22 +46,4 @@ async fn metrics(State(desk): State<Desk>) -> Result<impl IntoResponse, HttpProb
         .map_err(|error| HttpProblem::inner(&error))
     });
     Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], text.await?))
-}
-
-type ReadLive = (RunSummary, RunHeader, Option<Sample>);
-
-fn read_live(
-    store: &Store,
-    run: i64,
-    runs: &[RunSummary],
-) -> Result<Option<ReadLive>, ReadStoreError> {
-    let Some(summary) = runs.iter().find(|line| line.number == run) else {
-        return Ok(None);
-    };
-    let row = store.last_row(run, "sample")?;
-    let sample = row.and_then(|row| match row.decode() {
-        Ok(Entry::Sample(sample)) => Some(sample),
-        Ok(_) | Err(_) => None,
-    });
-    Ok(Some((summary.clone(), store.header(run)?, sample)))
 }

@@ -34,7 +34,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::action::{Action, Answer, Refusal};
-use super::engine::{Call, Snapshot};
+use super::wires::{Call, Snapshot};
 use crate::model::ScheduleEntry;
 use crate::os::Root;
 
@@ -44,8 +44,8 @@ pub(super) use door::{listen, listen_tcp};
 pub(super) use gate::Gate;
 pub(super) use ledger::{EntriesBody, LedgerBody};
 pub(super) use page::Followed;
-pub(super) use past::NoteBody;
 pub use past::{ClosedLine, LeftLine, RecoveryBody};
+pub(super) use past::{JudgedBody, NoteBody};
 use problem::{HttpProblem, wrong_method, wrong_path};
 pub(super) use queue::{JobBody, MoveBody, WishBody};
 use rights::check_programs;

@@ -10,22 +10,26 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::{Body, HttpProblem, Path};
+use super::problem::{Asked, Body, HttpProblem, Path};
 use super::read::{alter, look};
 use crate::kernels;
 use crate::model::{Entry, Grade, Note, NotedCause};
 use crate::os;
 use crate::run::{ClosedRun, RecoverRunsError, Recovery, add_late_errors, recover_cut_runs};
 use crate::sensors::read_machine;
-use crate::store::WriteStoreError;
+use crate::store::{StoredOutcome, WriteStoreError};
 
 /// Longest note in bytes.
 const MOST_NOTE: usize = 8 * 1024;
+/// Earlier runs that are looked at when nothing is said, and at most.
+const USUAL_EARLIER: u32 = 20;
+const MOST_EARLIER: u32 = 1000;
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new()
         .routes(routes!(note))
         .routes(routes!(damage))
+        .routes(routes!(judged))
         .routes(routes!(close))
 }
 
@@ -47,6 +51,24 @@ struct DamageBody {
     run: i64,
     /// Each damaged row, in words.
     damaged: Vec<String>,
+}
+
+/// How many runs before it are looked at.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct JudgedQuery {
+    /// Most earlier runs of the suite.
+    #[param(maximum = 1000, default = 20)]
+    earlier: Option<u32>,
+}
+
+/// Judged runs of one suite, as they travel.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+pub(in crate::service) struct JudgedBody {
+    /// Header and verdict of each, oldest first; none where the run that was asked for has no verdict.
+    #[schema(value_type = Vec<Object>)]
+    pub(in crate::service) runs: Vec<StoredOutcome>,
 }
 
 /// A run that was closed or judged anew.
@@ -160,6 +182,29 @@ async fn damage(
         })
     });
     Ok(Json(body.await?))
+}
+
+/// Header and verdict of a run and of those of its suite before it, to see where its figures are going.
+#[utoipa::path(
+    get, path = "/v1/runs/{run}/judged", tag = "runs",
+    params(("run" = String, Path, description = "Number, beginning of an id, or `last`"), JudgedQuery),
+    responses((status = 200, body = JudgedBody))
+)]
+async fn judged(
+    State(desk): State<Desk>,
+    Path(word): Path<String>,
+    Asked(asked): Asked<JudgedQuery>,
+) -> Result<Json<JudgedBody>, HttpProblem> {
+    let earlier = asked.earlier.unwrap_or(USUAL_EARLIER);
+    if earlier > MOST_EARLIER {
+        let detail = format!("`earlier` is {earlier}; it must be at most {MOST_EARLIER}");
+        return Err(HttpProblem::unfit(detail));
+    }
+    let runs = look(desk.facts.store, move |store| {
+        let run = store.find_run(&word)?;
+        Ok(store.judged_up_to(run, earlier)?)
+    });
+    Ok(Json(JudgedBody { runs: runs.await? }))
 }
 
 /// Closes and judges runs that were cut short, and looks for errors that showed after a run's end.

@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use super::problem::HttpProblem;
-use crate::store::Store;
+use crate::model::{Entry, RunHeader, Sample};
+use crate::store::{ReadStoreError, Store};
 
 /// Opens the store in `folder` and lets `look` read in it.
 pub(super) async fn look<T: Send + 'static>(
@@ -21,6 +22,20 @@ pub(super) async fn alter<T: Send + 'static>(
 ) -> Result<T, HttpProblem> {
     let task = tokio::task::spawn_blocking(move || alter(&mut open(&folder)?));
     task.await.map_err(|error| HttpProblem::inner(&error))?
+}
+
+/// What a run can read, and what it read last. During a run nobody from outside makes us ask the sensors: some
+/// chips stop their fans while they answer.
+pub(super) fn last_sample(
+    store: &Store,
+    run: i64,
+) -> Result<(RunHeader, Option<Sample>), ReadStoreError> {
+    let row = store.last_row(run, "sample")?;
+    let sample = row.and_then(|row| match row.decode() {
+        Ok(Entry::Sample(sample)) => Some(sample),
+        Ok(_) | Err(_) => None,
+    });
+    Ok((store.header(run)?, sample))
 }
 
 fn open(folder: &Path) -> Result<Store, HttpProblem> {

@@ -107,6 +107,7 @@ fn header(stages: Vec<Stage>) -> RunHeader {
             },
             on_finding: OnFinding::Stop,
             sample_period: Duration::from_secs(u64::from(PERIOD_S)),
+            on_service_death: soakproof::model::OnServiceDeath::Close,
             stall_after: Duration::from_secs(10),
             heat: HeatLimits::default(),
             needs_thermometer: true,
@@ -115,6 +116,7 @@ fn header(stages: Vec<Stage>) -> RunHeader {
         machine: machine(),
         channels: vec![channel(PACKAGE, Quantity::Temperature, Role::Package)],
         gaps: Vec::new(),
+        continues: None,
         declared: Declared {
             clock_mhz: vec![(LoadClass::ScalarInteger, 4_000.0)],
             ..Declared::default()

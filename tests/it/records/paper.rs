@@ -34,6 +34,7 @@ pub(crate) fn plan(suite: &str) -> Plan {
         },
         on_finding: OnFinding::Stop,
         sample_period: Duration::from_secs(1),
+        on_service_death: soakproof::model::OnServiceDeath::Close,
         stall_after: Duration::from_secs(10),
         heat: HeatLimits::default(),
         needs_thermometer: false,
@@ -68,6 +69,7 @@ pub(crate) fn header(id: &str, note: &str) -> RunHeader {
             slow: false,
         }],
         gaps: vec![gap("no fan")],
+        continues: None,
         declared: Declared {
             note: note.to_owned(),
             ambient_c: Some(21.3),

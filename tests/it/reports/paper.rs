@@ -74,6 +74,7 @@ pub(super) fn plan() -> Plan {
         },
         on_finding: OnFinding::Stop,
         sample_period: Duration::from_secs(1),
+        on_service_death: soakproof::model::OnServiceDeath::Close,
         stall_after: Duration::from_secs(10),
         heat: HeatLimits::default(),
         needs_thermometer: true,
@@ -197,6 +198,7 @@ pub(super) fn record() -> Record {
         machine: machine(),
         channels: channels(),
         gaps: gaps(),
+        continues: None,
         declared: Declared {
             clock_mhz: vec![(LoadClass::WideVector, 4650.0)],
             kind_clock_mhz: Vec::new(),

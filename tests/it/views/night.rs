@@ -152,6 +152,7 @@ impl Night {
                 },
                 on_finding: OnFinding::Continue,
                 sample_period: Duration::from_secs(1),
+                on_service_death: soakproof::model::OnServiceDeath::Close,
                 stall_after: Duration::from_secs(10),
                 heat: HeatLimits::default(),
                 needs_thermometer: true,
@@ -164,6 +165,7 @@ impl Night {
                 about: "no source of memory errors on this machine".to_owned(),
                 remedy: String::new(),
             }],
+            continues: None,
             declared: self.declared(),
             kernels: KERNELS
                 .map(|(name, class)| (name.to_owned(), class, InstructionSet::Avx2))

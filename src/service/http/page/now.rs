@@ -18,7 +18,7 @@ use crate::report::live::LiveView;
 use crate::report::{
     PAGE_SCRIPT, QueueView, RenderPageError, RunLine, Site, Style, now_page, now_parts,
 };
-use crate::service::engine::Snapshot;
+use crate::service::wires::Snapshot;
 use crate::service::http::read::look;
 
 /// Nobody reads faster, and the machine has other work.

@@ -100,6 +100,6 @@ pub(super) async fn machine(
     State(desk): State<Desk>,
     Extension(visitor): Extension<Visitor>,
 ) -> Shown {
-    let look = look_at_instruments(desk.root).await?;
+    let look = look_at_instruments(desk).await?;
     shown(machine_page(&look.seen(), &visitor.site()))
 }
