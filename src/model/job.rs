@@ -113,6 +113,11 @@ pub enum Origin {
         /// Id of the change.
         change: String,
     },
+    /// The hub of a fleet ordered it.
+    Hub {
+        /// The hub's id of the job.
+        job: String,
+    },
 }
 
 /// What became of a job.

@@ -45,7 +45,9 @@ pub use kernel_log::{Drained, KernelLog};
 pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
 pub use own_program::{OwnProgram, OwnProgramEnd, StartOwnProgramError, run_own_program};
-pub use private_file::{ReadPrivateError, check_owned, read_private};
+pub use private_file::{
+    ReadPrivateError, check_owned, make_private_folder, read_private, write_private,
+};
 pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use queue_lock::{QueueLock, TakeQueueLockError};
 pub use root::{ReadFileError, Root, read_from_start};

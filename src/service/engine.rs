@@ -54,11 +54,11 @@ pub(super) struct Call {
 
 /// What the service publishes of itself.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Snapshot {
+pub struct Snapshot {
     /// The queue.
-    pub(super) view: QueueView,
+    pub view: QueueView,
     /// Number of the run under way.
-    pub(super) run: Option<i64>,
+    pub run: Option<i64>,
 }
 
 /// What the engine is set up with.
@@ -89,6 +89,7 @@ pub(super) struct Engine {
     notice: Option<Notice>,
     around: Option<(Moment, Surroundings)>,
     loaded_elsewhere: bool,
+    hub_heard: bool,
     storage: Option<Hold>,
     /// When to look for errors that show only after the end of a run.
     late: Option<Mono>,
@@ -113,6 +114,7 @@ impl Engine {
             notice: None,
             around: None,
             loaded_elsewhere: false,
+            hub_heard: false,
             storage: None,
             late: None,
             ending: false,
@@ -358,7 +360,12 @@ impl Engine {
             Action::Show => Ok(Answer::Queue(Box::new(self.view()))),
             Action::Check => self.check(),
             Action::Cancel(id) if self.runs(id) => self.end_run(StopWish::Stop),
+            Action::HearHub(heard) => {
+                self.hub_heard = heard;
+                Ok(Answer::Done)
+            }
             Action::Add(_)
+            | Action::TakeIn { .. }
             | Action::Move { .. }
             | Action::Cancel(_)
             | Action::Pause
@@ -566,6 +573,7 @@ impl Facts {
             holds: &self.holds,
             change: self.change.as_ref(),
             checked: self.checked,
+            hub_heard: engine.hub_heard,
             timing: engine.setup.timing,
             length_s: length_of,
         }
