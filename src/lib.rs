@@ -2,6 +2,8 @@
 //! verdict. The binary in `main.rs` only calls [`cli::main`]; DEVELOPERS.md is the map.
 
 pub mod cli;
+#[cfg(feature = "fleet")]
+pub mod fleet;
 pub mod form;
 pub mod kernels;
 pub mod ledger;

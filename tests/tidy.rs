@@ -46,7 +46,7 @@ const EMPTY_NAMES: [&str; 8] = [
     "utils", "util", "helpers", "helper", "common", "misc", "types", "manager",
 ];
 /// Rooms (or files) that do no I/O and read no clock.
-const PURE: [&str; 10] = [
+const PURE: [&str; 14] = [
     "src/model/",
     "src/form/",
     "src/kernels/",
@@ -57,6 +57,10 @@ const PURE: [&str; 10] = [
     "src/run/recovery/decide.rs",
     "src/run/recovery/heartbeat.rs",
     "src/service/agenda",
+    "src/fleet/protocol/",
+    "src/fleet/floor.rs",
+    "src/fleet/plan.rs",
+    "src/fleet/lease.rs",
 ];
 /// What a pure room must not name.
 const IMPURE: [&str; 7] = [

@@ -5,6 +5,8 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+#[cfg(feature = "fleet")]
+use super::hub::HubCommand;
 use super::ledger_arguments::{
     AdviseArguments, ChangeArguments, GoodArguments, LedgerArguments, SettingArguments,
 };
@@ -74,9 +76,24 @@ pub(super) enum Command {
     ///
     /// Puts full load on every core for less than a minute, with the usual cautions.
     Measure(MeasureArguments),
+    /// Be the desk of a shop with many machines: order suites for them, see how it stands, keep the results.
+    #[cfg(feature = "fleet")]
+    #[command(subcommand)]
+    Hub(HubCommand),
     /// Compute as told by a supervisor.
     #[command(hide = true)]
     Worker,
+}
+
+impl Command {
+    /// True for what goes on until it is ended.
+    pub(super) fn serves(&self) -> bool {
+        #[cfg(feature = "fleet")]
+        if let Self::Hub(HubCommand::Serve(_)) = self {
+            return true;
+        }
+        matches!(self, Self::Serve(_))
+    }
 }
 
 #[derive(Debug, Args)]

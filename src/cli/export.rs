@@ -6,9 +6,10 @@ use super::arguments::{ExportArguments, StoreArguments};
 use super::run::open_store;
 use super::through::find;
 use super::{Exit, Failure, tell};
-use crate::model::{Record, RunHeader};
+use crate::model::Record;
 use crate::os;
-use crate::report::{Digest, TransferRow, export_end, export_head, export_row, write_table};
+use crate::report::write_table;
+use crate::service::write_export;
 use crate::store::{StoredRow, record_of};
 
 /// Rows that are read at once.
@@ -36,27 +37,7 @@ pub(super) fn export(wanted: &ExportArguments) -> Result<Exit, Failure> {
 }
 
 fn write_rows(number: i64, rows: Vec<StoredRow>, to: &mut dyn Write) -> io::Result<()> {
-    let header: RunHeader = rows
-        .first()
-        .filter(|row| row.seq == 0)
-        .and_then(|row| row.decode().ok())
-        .ok_or_else(|| io::Error::other("the header of the run is damaged"))?;
-    to.write_all(export_head(&header).as_bytes())?;
-    let mut digest = Digest::default();
-    let mut left_out = Vec::new();
-    let mut next = 0;
-    for row in rows {
-        left_out.extend(next..row.seq);
-        next = row.seq + 1;
-        match whole_line(row) {
-            Ok(line) => {
-                digest.add(&line);
-                to.write_all(line.as_bytes())?;
-            }
-            Err(seq) => left_out.push(seq),
-        }
-    }
-    to.write_all(export_end(&digest, &left_out).as_bytes())?;
+    let left_out = write_export(rows, to)?;
     if !left_out.is_empty() {
         tell(&format!(
             "warning: {} rows of run {number} are damaged or missing and are not in the export, which \
@@ -65,23 +46,6 @@ fn write_rows(number: i64, rows: Vec<StoredRow>, to: &mut dyn Write) -> io::Resu
         ));
     }
     Ok(())
-}
-
-/// The row as a line; its number where it is not what was written.
-pub(super) fn whole_line(row: StoredRow) -> Result<String, i64> {
-    let seq = row.seq;
-    let whole = if seq == 0 {
-        row.decode::<RunHeader>().is_ok()
-    } else {
-        row.decode::<crate::model::Entry>().is_ok()
-    };
-    let row = TransferRow {
-        seq,
-        kind: row.kind,
-        body: row.body,
-        crc: row.crc,
-    };
-    export_row(&row).filter(|_| whole).ok_or(seq)
 }
 
 /// Number and rows of the run that `word` names, through the service where there is one.

@@ -12,6 +12,8 @@ mod exit;
 mod export;
 mod full_screen;
 mod good;
+#[cfg(feature = "fleet")]
+mod hub;
 mod import;
 mod instruments;
 mod ledger;
@@ -56,8 +58,12 @@ pub fn main() -> ExitCode {
         }
     };
     // A service's log is what its keeper reads; a command's is for what goes wrong.
-    let serves = matches!(arguments.command, Command::Serve(_));
-    start_log(if serves { "info" } else { "warn" });
+    let serves = arguments.command.serves();
+    start_log(if serves {
+        "info,async_nats=error"
+    } else {
+        "warn,async_nats=off"
+    });
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
@@ -81,6 +87,8 @@ pub fn main() -> ExitCode {
         Command::Config(wanted) => configuration::config(&wanted),
         Command::Manual(wanted) => manual::manual(&wanted),
         Command::Measure(wanted) => measure::run(&wanted),
+        #[cfg(feature = "fleet")]
+        Command::Hub(wanted) => hub::hub(wanted),
         Command::Worker => return work(),
     };
     match outcome {

@@ -42,9 +42,13 @@ fn ask_service(service: &Service, action: &Action) -> Result<(), Failure> {
         Action::Pause => client.hold("pause").await,
         Action::Resume => client.hold("resume").await,
         Action::Release => client.hold("release").await,
-        Action::Add(_) | Action::Show | Action::Check | Action::Run(_) | Action::Stop { .. } => {
-            Ok(())
-        }
+        Action::Add(_)
+        | Action::TakeIn { .. }
+        | Action::HearHub(_)
+        | Action::Show
+        | Action::Check
+        | Action::Run(_)
+        | Action::Stop { .. } => Ok(()),
     })?;
     Ok(())
 }
@@ -58,7 +62,7 @@ fn ask_store(store: &StoreArguments, action: Action) -> Result<Answer, Failure> 
 
 fn refused(refusal: Refusal) -> Failure {
     let exit = match &refusal {
-        Refusal::Queue(_) | Refusal::Suite(_) => Exit::Usage,
+        Refusal::Queue(_) | Refusal::Suite(_) | Refusal::Programs(_) => Exit::Usage,
         Refusal::NotStarted(_)
         | Refusal::Busy
         | Refusal::NotOfTheQueue

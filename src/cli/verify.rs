@@ -6,11 +6,12 @@ use std::path::Path;
 use serde_json::json;
 
 use super::arguments::ReportArguments;
-use super::export::{find_rows, fold, whole_line};
+use super::export::{find_rows, fold};
 use super::run::style;
 use super::{Exit, Failure, put, put_json, tell};
 use crate::os;
 use crate::report::{self, Digest, SheetClaim, SheetFacts, escape};
+use crate::service::whole_line;
 use crate::store::StoredRow;
 
 /// Largest sheet that is read, in bytes.
@@ -19,6 +20,18 @@ const MOST_SHEET: u64 = 4 << 20;
 /// Writes the sheet of a run to `path`.
 pub(super) fn write_sheet(wanted: &ReportArguments, path: &Path) -> Result<Exit, Failure> {
     let (number, rows) = find_rows(&wanted.store, &wanted.run)?;
+    let page = sheet_of(number, rows, wanted.serial.clone())?;
+    os::write_file(path, |to| to.write_all(page.as_bytes()))?;
+    tell(&format!("the sheet is in `{}`", path.display()));
+    Ok(Exit::Fine)
+}
+
+/// The sheet of run `number`, which `rows` hold.
+pub(super) fn sheet_of(
+    number: i64,
+    rows: Vec<StoredRow>,
+    serial: Option<String>,
+) -> Result<String, Failure> {
     let digest = digest_of(number, &rows)?;
     let record = fold(number, rows)?;
     if record.verdict().is_none() {
@@ -27,14 +40,11 @@ pub(super) fn write_sheet(wanted: &ReportArguments, path: &Path) -> Result<Exit,
         )));
     }
     let facts = SheetFacts {
-        serial: wanted.serial.clone(),
+        serial,
         rows: digest.rows(),
         digest: digest.words(),
     };
-    let page = report::sheet_page(&record, &facts, &style())?;
-    os::write_file(path, |to| to.write_all(page.as_bytes()))?;
-    tell(&format!("the sheet is in `{}`", path.display()));
-    Ok(Exit::Fine)
+    Ok(report::sheet_page(&record, &facts, &style())?)
 }
 
 /// Holds a sheet, or a run, against the record.

@@ -120,6 +120,11 @@ pub enum Origin {
         /// How often the suite has been gone on with, from 1.
         times: u32,
     },
+    /// The hub of a fleet ordered it.
+    Hub {
+        /// The hub's id of the job.
+        job: String,
+    },
 }
 
 /// What became of a job.
@@ -206,7 +211,7 @@ impl Job {
     pub fn is_automatic(&self) -> bool {
         let chosen = match self.origin {
             Origin::Person | Origin::Continuation { .. } => false,
-            Origin::Schedule { .. } | Origin::AfterChange { .. } => true,
+            Origin::Schedule { .. } | Origin::AfterChange { .. } | Origin::Hub { .. } => true,
         };
         chosen || self.conditions.after_change
     }

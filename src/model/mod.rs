@@ -14,6 +14,7 @@ mod fingerprint;
 mod job;
 mod load;
 mod machine;
+mod machine_name;
 mod notice;
 mod plan;
 mod program;
@@ -39,6 +40,7 @@ pub use job::{
 };
 pub use load::{CpuId, InstructionSet, LoadClass, MemoryLevel, Unit};
 pub use machine::{Cache, Cpu, EFFICIENCY, Machine, PERFORMANCE};
+pub use machine_name::{MachineName, NameMachineError};
 pub use notice::{Notice, NoticeEvent, NoticeRun, Urgency};
 pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,

@@ -48,7 +48,8 @@ pub use lock::{HoldRecordError, LoadLock, RecordHold, TakeLoadLockError};
 pub use memory::{MapMemoryError, Region, SharedWords, frame_address, give_back_memory};
 pub use own_program::{OwnProgram, OwnProgramEnd, StartOwnProgramError, run_own_program};
 pub use private_file::{
-    ReadPrivateError, check_owned, keep_random_key, only_we_write, random_key, read_private,
+    ReadPrivateError, check_owned, keep_random_key, make_private_folder, only_we_write, random_key,
+    read_private, write_private,
 };
 pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use queue_lock::{QueueLock, TakeQueueLockError};

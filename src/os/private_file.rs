@@ -1,9 +1,9 @@
 //! Files that the person names: read whole within a limit; those with secrets are looked at twice.
 #![expect(clippy::disallowed_methods, reason = "this is the door to files")]
 
-use std::fs::File;
+use std::fs::{DirBuilder, File};
 use std::io::{self, Read, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// A file with a secret cannot be read.
@@ -133,6 +133,33 @@ pub fn check_owned(path: &Path) -> Result<(), ReadPrivateError> {
         });
     }
     Ok(())
+}
+
+/// Writes a file that nobody but its owner may read, whole or not at all.
+///
+/// # Errors
+/// What the system says.
+pub fn write_private(path: &Path, text: &str) -> io::Result<()> {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(format!(".{}.part", std::process::id()));
+    let beside = path.with_file_name(name);
+    let mut file = File::options()
+        .write(true)
+        .create(true)
+        .truncate(true)
+        .mode(0o600)
+        .open(&beside)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    std::fs::rename(&beside, path)
+}
+
+/// Makes a folder, and those above it, for its owner only.
+///
+/// # Errors
+/// What the system says.
+pub fn make_private_folder(path: &Path) -> io::Result<()> {
+    DirBuilder::new().recursive(true).mode(0o700).create(path)
 }
 
 #[cfg(test)]

@@ -28,6 +28,7 @@ mod record;
 pub mod reduce;
 mod runs;
 mod standing;
+mod table;
 mod transfer;
 mod trend;
 mod units;
@@ -61,9 +62,10 @@ pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
 pub use standing::before_run;
+pub use table::{Column, table_text};
 pub use transfer::{
     Digest, ExportHead, MOST_FILE, MOST_LINE, ReadExportError, TransferRow, WriteTableError,
     check_believable, export_end, export_head, export_row, read_export, write_table,
 };
 pub use trend::{trend_json, trend_text};
-pub use verdict::{finding_words, verdict_text};
+pub use verdict::{finding_words, headline as verdict_headline, verdict_text};

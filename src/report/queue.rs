@@ -105,9 +105,10 @@ pub(super) fn length_words(job: &Job) -> String {
 pub(super) fn suite_words(job: &Job) -> String {
     match job.origin {
         Origin::Continuation { run, .. } => format!("{}, goes on with run {run}", job.wish.suite),
-        Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => {
-            job.wish.suite.clone()
-        }
+        Origin::Person
+        | Origin::Schedule { .. }
+        | Origin::AfterChange { .. }
+        | Origin::Hub { .. } => job.wish.suite.clone(),
     }
 }
 

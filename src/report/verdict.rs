@@ -51,7 +51,8 @@ pub(super) fn say_all(page: &mut Page, record: &Record, verdict: &Verdict, style
     say_next(page, verdict, None);
 }
 
-pub(super) fn headline(verdict: &Verdict) -> String {
+/// The verdict in one sentence, with what a failed machine failed at.
+pub fn headline(verdict: &Verdict) -> String {
     if verdict.causes.is_empty() {
         return verdict.headline.clone();
     }

@@ -16,6 +16,28 @@ const MAX_CACHES: usize = 16;
 /// Nested control groups looked at.
 const MAX_GROUPS: usize = 64;
 
+/// What boards say whose maker gave them no serial number (common practice).
+const NO_SERIALS: [&str; 7] = [
+    "to be filled by o.e.m.",
+    "default string",
+    "system serial number",
+    "not specified",
+    "not applicable",
+    "none",
+    "0",
+];
+
+/// Serial number of the machine, or of its board, by the firmware's SMBIOS table (DMTF DSP0134, structure
+/// types 1 and 2); the system lets root read it only.
+pub fn read_serial(root: &Root) -> Option<String> {
+    let told = |item: &str| {
+        let text = read_name(root, format!("sys/class/dmi/id/{item}"))?;
+        let none = text.is_empty() || NO_SERIALS.contains(&text.to_lowercase().as_str());
+        (!none).then_some(text)
+    };
+    told("product_serial").or_else(|| told("board_serial"))
+}
+
 /// Reads the machine. `allowed` are the CPUs that the caller may use, `sets` the instruction sets
 /// that kernels may use.
 pub fn read_machine(root: &Root, allowed: &[CpuId], sets: &[InstructionSet]) -> Machine {

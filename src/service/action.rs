@@ -15,6 +15,15 @@ pub enum Action {
     Check,
     /// Put a job into the queue.
     Add(Box<NewJob>),
+    /// Put a job of the hub's into the queue, once.
+    TakeIn {
+        /// The hub's id of it.
+        hub_job: String,
+        /// The job.
+        new: Box<NewJob>,
+    },
+    /// The hub is heard, or not any more.
+    HearHub(bool),
     /// Bring a waiting job to this place, from 1.
     Move {
         /// The job.
@@ -66,6 +75,9 @@ pub enum Refusal {
     /// The suite cannot be run.
     #[error(transparent)]
     Suite(#[from] PrepareRunError),
+    /// From elsewhere no programs are started.
+    #[error("the suite starts the program `{0}`; from elsewhere no suite with programs is taken")]
+    Programs(String),
     /// The run could not be started.
     #[error("{0}")]
     NotStarted(String),

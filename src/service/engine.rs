@@ -61,6 +61,7 @@ pub(super) struct Engine {
     notice: Option<Notice>,
     around: Option<(Moment, Surroundings)>,
     loaded_elsewhere: bool,
+    hub_heard: bool,
     storage: Option<Hold>,
     /// When to look for errors that show only after the end of a run.
     late: Option<Mono>,
@@ -85,6 +86,7 @@ impl Engine {
             notice: None,
             around: None,
             loaded_elsewhere: false,
+            hub_heard: false,
             storage: None,
             late: None,
             ending: false,
@@ -340,7 +342,10 @@ impl Engine {
             job: job.id,
             continues: match job.origin {
                 Origin::Continuation { run, times } => Some((run, times)),
-                Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => None,
+                Origin::Person
+                | Origin::Schedule { .. }
+                | Origin::AfterChange { .. }
+                | Origin::Hub { .. } => None,
             },
             wish: job.wish,
             root: self.setup.root.clone(),
@@ -365,7 +370,12 @@ impl Engine {
             Action::Show => Ok(Answer::Queue(Box::new(self.view()))),
             Action::Check => self.check(),
             Action::Cancel(id) if self.runs(id) => self.end_run(StopWish::Stop),
+            Action::HearHub(heard) => {
+                self.hub_heard = heard;
+                Ok(Answer::Done)
+            }
             Action::Add(_)
+            | Action::TakeIn { .. }
             | Action::Move { .. }
             | Action::Cancel(_)
             | Action::Pause
@@ -580,6 +590,7 @@ impl Facts {
             holds: &self.holds,
             change: self.change.as_ref(),
             checked: self.checked,
+            hub_heard: engine.hub_heard,
             timing: engine.setup.timing,
             length_s: length_of,
         }

@@ -9,6 +9,7 @@ use sd_notify::NotifyState;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{UnboundedSender, channel, unbounded_channel};
+use tokio::sync::oneshot;
 use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 
@@ -16,6 +17,7 @@ use super::agenda::Timing;
 use super::config::TcpSection;
 use super::engine::Engine;
 use super::http::{Desk, Followed, Gate, ServiceFacts, listen, listen_tcp, router};
+use super::inside::Inside;
 use super::notices::NoticeDesk;
 use super::readiness::tell_system;
 use super::seal::Sealer;
@@ -85,6 +87,8 @@ pub struct ServeOptions {
     pub policy: RecheckPolicy,
     /// Sends notices, where someone is to be told.
     pub desk: Option<NoticeDesk>,
+    /// Gets a way into the service, once it serves.
+    pub inside: Option<oneshot::Sender<Inside>>,
 }
 
 /// Runs a service until a signal ends it. A run under way then ends as interrupted, with its verdict.
@@ -148,6 +152,13 @@ async fn work(
         rows: engine.rows(),
         followed: Followed::default(),
     };
+    let inside = Inside {
+        calls: desk.calls.clone(),
+        snapshots: engine.snapshots(),
+        rows: engine.rows(),
+    };
+    // Whoever wanted it may have given up meanwhile.
+    drop(options.inside.map(|wanted| wanted.send(inside)));
     let (end_sender, ends) = unbounded_channel();
     listen_for_ends(&end_sender)?;
     let listener = tokio::net::UnixListener::from_std(listener)?;

@@ -8,14 +8,14 @@ use jiff::tz::TimeZone;
 
 use super::action::{Action, Answer, Refusal};
 use super::agenda::{
-    Calendar, Checked, Notice, Standing, Surroundings, Timing, World, add_job, cancel_job,
+    Calendar, Checked, NewJob, Notice, Standing, Surroundings, Timing, World, add_job, cancel_job,
     move_job, pause, release, resume, standings,
 };
 use super::seal::Sealer;
 use super::surroundings::{read_holds, read_tuning};
 use super::words::wait_words;
 use crate::model::{
-    Hold, Job, JobState, Moment, Mono, Queue, QueueChange, RecheckPolicy, RunWish, Wall,
+    Hold, Job, JobState, Moment, Mono, Origin, Queue, QueueChange, RecheckPolicy, RunWish, Wall,
 };
 use crate::os::{self, QueueLock, Root, TakeQueueLockError};
 use crate::report::{JobLine, QueueView, StartNotice};
@@ -117,6 +117,7 @@ impl QueueState {
             holds: &holds,
             change: change.as_ref(),
             checked,
+            hub_heard: true,
             timing: Timing::default(),
             length_s: length_of,
         };
@@ -139,12 +140,21 @@ impl QueueState {
                 answer = Answer::Added(Box::new(job.clone()));
                 vec![QueueChange::Put(Box::new(job))]
             }
+            Action::TakeIn { hub_job, new } => {
+                let job = take_in(queue, hub_job, *new, (asker, now))?;
+                answer = Answer::Added(Box::new(job.clone()));
+                vec![QueueChange::Put(Box::new(job))]
+            }
             Action::Move { job, place } => move_job(queue, job, place)?,
             Action::Cancel(job) => cancel_job(queue, job)?,
             Action::Pause => pause(now, asker),
             Action::Resume => resume(queue)?,
             Action::Release => release(queue)?,
-            Action::Show | Action::Check | Action::Run(_) | Action::Stop { .. } => {
+            Action::Show
+            | Action::Check
+            | Action::Run(_)
+            | Action::Stop { .. }
+            | Action::HearHub(_) => {
                 return Err(Refusal::NotOfTheQueue);
             }
         };
@@ -152,6 +162,29 @@ impl QueueState {
             .map_err(|error| Refusal::Storage(os::with_cause(&error)))?;
         Ok(answer)
     }
+}
+
+/// A job of the hub's, for this queue; one that is in it already stays as it is. Whoever may order jobs
+/// from elsewhere may not start programs here.
+fn take_in(
+    queue: &Queue,
+    hub_job: String,
+    new: NewJob,
+    (asker, now): (&str, Wall),
+) -> Result<Job, Refusal> {
+    let origin = Origin::Hub { job: hub_job };
+    if let Some(known) = queue.jobs.iter().find(|job| job.origin == origin) {
+        return Ok(known.clone());
+    }
+    let suite = read_suite(&new.wish)?;
+    let mut programs = suite.stages.iter().flat_map(|stage| &stage.programs);
+    if let Some(program) = programs.next() {
+        return Err(Refusal::Programs(program.name.clone()));
+    }
+    let length_s = suite.length().as_secs();
+    let mut job = add_job(queue, new, length_s, (asker.to_owned(), now))?;
+    job.origin = origin;
+    Ok(job)
 }
 
 /// Planned length of a suite in seconds, where it can be read.

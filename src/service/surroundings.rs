@@ -131,7 +131,10 @@ pub(super) fn find_cut_run(store: &Store, queue: &Queue) -> Option<CutRun> {
     let (job, run) = running.next()?;
     let times = match job.origin {
         Origin::Continuation { times, .. } => times + 1,
-        Origin::Person | Origin::Schedule { .. } | Origin::AfterChange { .. } => 1,
+        Origin::Person
+        | Origin::Schedule { .. }
+        | Origin::AfterChange { .. }
+        | Origin::Hub { .. } => 1,
     };
     let find = || -> anyhow::Result<CutRun> {
         let record = store.record(run)?;

@@ -23,11 +23,11 @@ pub(super) struct Call {
 
 /// What the service publishes of itself.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Snapshot {
+pub struct Snapshot {
     /// The queue.
-    pub(super) view: QueueView,
+    pub view: QueueView,
     /// Number of the run under way.
-    pub(super) run: Option<i64>,
+    pub run: Option<i64>,
 }
 
 /// What the engine is set up with.

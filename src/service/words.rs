@@ -23,6 +23,7 @@ pub(super) fn wait_words(wait: &Wait, zone: &TimeZone) -> String {
              --unchecked starts it without"
                 .to_owned()
         }
+        Wait::Hub => "the hub that ordered it is not heard".to_owned(),
         Wait::Settling => "until the machine has settled after its start".to_owned(),
         Wait::Session => "somebody uses the machine".to_owned(),
         Wait::Load => "other programs compute".to_owned(),

@@ -88,6 +88,9 @@ impl Store {
             }
             let told = "INSERT INTO told_runs (run, seq) VALUES (?1, ?2)";
             transaction.execute(told, params![number, last])?;
+            // Nor is it this machine's to tell a hub of.
+            let owed = "INSERT INTO hub_runs (run, rows) VALUES (?1, ?2)";
+            transaction.execute(owed, params![number, i64::MAX])?;
             Ok(number)
         })?;
         match here {

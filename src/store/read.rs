@@ -139,6 +139,20 @@ impl Store {
         read_runs(&self.connection).map_err(|source| self.unreadable(source))
     }
 
+    /// What the list says of one run; none where there is no such run.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn summary(&self, run: i64) -> Result<Option<RunSummary>, ReadStoreError> {
+        let found = self.connection.query_row(
+            "SELECT number, id, suite, host, started_ms, ended_ms, grade, findings, simulated, boot_id
+             FROM runs WHERE number = ?1",
+            [run],
+            parse_summary,
+        );
+        found.optional().map_err(|source| self.unreadable(source))
+    }
+
     /// A whole record. Damaged rows are left out; a gap in the record says so.
     ///
     /// # Errors

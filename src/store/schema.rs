@@ -83,6 +83,19 @@ const MIGRATIONS: &[&str] = &[
     ) STRICT;
     CREATE TABLE telling (session TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
 ",
+    "
+    CREATE TABLE hub_jobs (
+        id TEXT PRIMARY KEY,
+        job INTEGER,
+        outcome TEXT,
+        told INTEGER NOT NULL DEFAULT 0
+    ) STRICT, WITHOUT ROWID;
+    CREATE TABLE hub_runs (
+        run INTEGER PRIMARY KEY REFERENCES runs (number),
+        rows INTEGER NOT NULL
+    ) STRICT;
+    CREATE TABLE hub_since (run INTEGER NOT NULL) STRICT;
+",
 ];
 
 /// Version that this program writes.

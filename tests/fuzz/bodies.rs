@@ -365,6 +365,7 @@ pub(crate) fn http(data: &[u8]) {
             hardware_watchdog: false,
             policy: RecheckPolicy::default(),
             desk: None,
+            inside: None,
         };
         std::thread::spawn(|| serve(options).expect("a service"));
         let begun = (0..200).any(|_| {

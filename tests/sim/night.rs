@@ -195,6 +195,7 @@ impl Night {
             surroundings: Some(around),
             holds: &holds,
             change: change.as_ref(),
+            hub_heard: true,
             checked: self.checked,
             timing: Timing::default(),
             length_s: length_of,

@@ -101,6 +101,7 @@ fn wants_watch(standing: &Standing) -> bool {
         | Wait::Window(_)
         | Wait::NeverFits
         | Wait::Change
+        | Wait::Hub
         | Wait::Recheck(_)
         | Wait::Room(..) => false,
     };
@@ -115,6 +116,7 @@ fn look_again(standings: &[Standing], schedule: &[ScheduleEntry], world: &World<
         Wait::Held(_)
         | Wait::NeverFits
         | Wait::Change
+        | Wait::Hub
         | Wait::Recheck(_)
         | Wait::Settling
         | Wait::Session

@@ -86,6 +86,8 @@ pub struct World<'w> {
     pub change: Option<&'w PendingChange>,
     /// The last recheck at these settings.
     pub checked: Checked,
+    /// The hub of the fleet was heard lately.
+    pub hub_heard: bool,
     /// Spans.
     pub timing: Timing,
     /// Planned length of a suite in seconds, where it can be read.
@@ -107,6 +109,8 @@ pub enum Wait {
     Change,
     /// A long suite, and no recheck has shown these settings clean.
     Recheck(Checked),
+    /// The hub that ordered it is not heard.
+    Hub,
     /// The machine has just been started.
     Settling,
     /// Somebody uses the machine.
@@ -172,6 +176,9 @@ fn waits_of(job: &Job, queue: &Queue, world: &World<'_>) -> Vec<Wait> {
     if long && !conditions.unchecked && !clean {
         waits.push(Wait::Recheck(world.checked));
     }
+    if matches!(job.origin, Origin::Hub { .. }) && !world.hub_heard {
+        waits.push(Wait::Hub);
+    }
     if job.is_unattended() {
         waits.extend(surrounded(job, world));
     }
@@ -208,9 +215,10 @@ fn surrounded(job: &Job, world: &World<'_>) -> Vec<Wait> {
 fn is_late(job: &Job, world: &World<'_>) -> bool {
     let due = match &job.origin {
         Origin::Schedule { due, .. } => Some(*due),
-        Origin::Person | Origin::AfterChange { .. } | Origin::Continuation { .. } => {
-            job.conditions.not_before
-        }
+        Origin::Person
+        | Origin::AfterChange { .. }
+        | Origin::Continuation { .. }
+        | Origin::Hub { .. } => job.conditions.not_before,
     };
     due.is_some_and(|due| due.plus(LATE) < world.began)
 }

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::check_fleet::check_fleet;
 use super::check_notice::check_notices;
 use super::check_schedule::{check_recheck, check_schedule};
 use super::check_service::check_service;
@@ -9,7 +10,9 @@ use super::written::{Configuration, WatchdogSection};
 use crate::form::{CheckFormError, Draft, Keys, check_form};
 use crate::service::notices::SecretPlace;
 
-const SECTIONS: [&str; 5] = ["service", "notice", "watchdog", "schedule", "recheck"];
+const SECTIONS: [&str; 6] = [
+    "service", "notice", "watchdog", "schedule", "recheck", "fleet",
+];
 const WATCHDOG_KEYS: [&str; 1] = ["enabled"];
 
 /// Reads and checks a configuration. `origin` is the file as people know it.
@@ -25,6 +28,7 @@ pub fn parse_configuration(origin: &str, text: &str) -> Result<Configuration, Ch
             watchdog: check_watchdog(draft, &keys),
             schedule: check_schedule(draft, &keys),
             recheck: check_recheck(draft, &keys),
+            fleet: check_fleet(draft, &keys),
         })
     })
 }

@@ -2,6 +2,7 @@
 //! `packaging/soakproof.toml`, which [`EXAMPLE`] embeds.
 
 mod check;
+mod check_fleet;
 mod check_notice;
 mod check_schedule;
 mod check_service;
@@ -10,7 +11,9 @@ mod written;
 
 pub use check::parse_configuration;
 pub use find::{ReadConfigurationError, find_configuration, read_configuration};
-pub use written::{Configuration, ServiceSection, TcpSection, TlsFiles, WatchdogSection};
+pub use written::{
+    Configuration, FleetSection, ServiceSection, TcpSection, TlsFiles, WatchdogSection,
+};
 
 /// The example that is installed, with every key.
 pub const EXAMPLE: &str = include_str!("../../../packaging/soakproof.toml");

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use crate::model::{RecheckPolicy, ScheduleEntry};
+use crate::model::{MachineName, RecheckPolicy, ScheduleEntry};
 use crate::service::notices::{SecretPlace, Target};
 
 /// Everything that the configuration says. Without a file it is [`Configuration::default`].
@@ -19,6 +19,8 @@ pub struct Configuration {
     pub schedule: Vec<ScheduleEntry>,
     /// What a declared change starts.
     pub recheck: RecheckPolicy,
+    /// The fleet to which this machine belongs.
+    pub fleet: Option<FleetSection>,
 }
 
 /// Where the service keeps things and where it listens.
@@ -54,6 +56,21 @@ pub struct TlsFiles {
     pub certificate: PathBuf,
     /// Its private key.
     pub key: PathBuf,
+}
+
+/// How this machine reaches the hub of its fleet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FleetSection {
+    /// Addresses of the message servers.
+    pub servers: Vec<String>,
+    /// Name of this machine, as it was enrolled.
+    pub machine: MachineName,
+    /// The seed of its nkey.
+    pub key: SecretPlace,
+    /// Certificates (PEM) that sign those of the servers; none: those of the system.
+    pub roots: Option<PathBuf>,
+    /// Serial number, where the machine does not tell the right one.
+    pub serial: Option<String>,
 }
 
 /// Use of the hardware watchdog.

@@ -92,6 +92,8 @@ impl Desk {
             Action::Add(new) => check_programs(peer, &new.wish)?,
             Action::Run(wish) => check_programs(peer, wish)?,
             Action::Show
+            | Action::TakeIn { .. }
+            | Action::HearHub(_)
             | Action::Check
             | Action::Move { .. }
             | Action::Cancel(_)

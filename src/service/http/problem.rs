@@ -124,7 +124,8 @@ impl From<Refusal> for HttpProblem {
                 StatusCode::NOT_FOUND
             }
             Refusal::Queue(RefuseJobError::Priority { .. } | RefuseJobError::Window { .. })
-            | Refusal::Suite(_) => StatusCode::UNPROCESSABLE_ENTITY,
+            | Refusal::Suite(_)
+            | Refusal::Programs(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Refusal::Queue(
                 RefuseJobError::NotWaiting(_) | RefuseJobError::Full | RefuseJobError::NotHeld(_),
             )

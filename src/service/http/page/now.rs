@@ -18,8 +18,8 @@ use crate::report::live::LiveView;
 use crate::report::{
     PAGE_SCRIPT, QueueView, RenderPageError, RunLine, Site, Style, now_page, now_parts,
 };
-use crate::service::wires::Snapshot;
 use crate::service::http::read::look;
+use crate::service::wires::Snapshot;
 
 /// Nobody reads faster, and the machine has other work.
 const EACH: Duration = Duration::from_secs(2);

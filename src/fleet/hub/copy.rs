@@ -1,0 +1,277 @@
+//! Copying the streams: what the desk said always before what came of it.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use async_nats::jetstream::consumer::PullConsumer;
+use async_nats::jetstream::{Context, Message};
+use futures_util::StreamExt;
+use tokio::sync::mpsc::UnboundedSender;
+
+use super::keep::{Keep, KeepError, Place};
+use super::result::{TakeOutcomeError, check_outcome, take_outcome};
+use super::shop::SharedShop;
+use super::streams::read_from;
+use crate::fleet::floor::KnownEnd;
+use crate::fleet::protocol::{
+    CHUNK_HEAD, DESK, DeskNote, MOST_CHUNK, MOST_CHUNKS, MachineName, Outcome, PARCEL_HEAD,
+    RESULTS, Word, machine_of_subject, parse_message,
+};
+use crate::os;
+use crate::store::Store;
+
+/// Messages taken at once.
+const BATCH: usize = 64;
+/// How long a batch may be waited for.
+const ASKED_FOR: Duration = Duration::from_millis(500);
+/// After trouble.
+const PAUSE: Duration = Duration::from_secs(1);
+/// A server that was started anew, or a reader that it has forgotten, shows within this time.
+const FRESH_FOR: u32 = 60;
+
+/// Copying has come to a stop; it begins again.
+#[derive(Debug, thiserror::Error)]
+enum CopyError {
+    #[error("the server does not give it: {0}")]
+    Server(async_nats::Error),
+    #[error(transparent)]
+    Keep(#[from] KeepError),
+    #[error(transparent)]
+    Take(#[from] TakeOutcomeError),
+    #[error("a thread panicked")]
+    Panic(#[from] tokio::task::JoinError),
+}
+
+/// What copies need.
+#[derive(Debug)]
+pub(super) struct Copier {
+    pub(super) jetstream: Context,
+    pub(super) shop: SharedShop,
+    pub(super) words: UnboundedSender<(MachineName, Word)>,
+    pub(super) folder: PathBuf,
+}
+
+/// Both files of the hub; they go to the thread that writes and come back.
+struct Files {
+    keep: Keep,
+    store: Store,
+}
+
+/// A stream, and the reader on it.
+struct Source {
+    name: &'static str,
+    created: String,
+    reader: PullConsumer,
+}
+
+impl Copier {
+    /// Copies until it is dropped.
+    pub(super) async fn copy(self, keep: Keep, store: Store) {
+        let mut files = Some(Files { keep, store });
+        loop {
+            let now = match files.take() {
+                Some(files) => Ok(files),
+                None => self.open(),
+            };
+            let stopped = match now {
+                Ok(mut now) => {
+                    let stopped = self.copy_for_a_while(&mut now).await;
+                    files = Some(now);
+                    stopped
+                }
+                Err(error) => Err(error),
+            };
+            if let Err(error) = stopped {
+                tracing::warn!(error = os::with_cause(&error), "copying begins anew");
+                tokio::time::sleep(PAUSE).await;
+            }
+        }
+    }
+
+    fn open(&self) -> Result<Files, CopyError> {
+        let keep = Keep::open(&self.folder)?;
+        let store =
+            Store::open(&self.folder).map_err(|error| TakeOutcomeError::Store(Box::new(error)))?;
+        Ok(Files { keep, store })
+    }
+
+    async fn source(&self, keep: &mut Keep, name: &'static str) -> Result<Source, CopyError> {
+        let server = |error: async_nats::Error| CopyError::Server(error);
+        let mut stream = self
+            .jetstream
+            .get_stream(name)
+            .await
+            .map_err(|error| server(error.into()))?;
+        let info = stream.info().await.map_err(|error| server(error.into()))?;
+        let created = info.created.to_string();
+        let seq = keep.next_seq(name, &created)?;
+        let reader = read_from(&stream, seq).await.map_err(server)?;
+        Ok(Source {
+            name,
+            created,
+            reader,
+        })
+    }
+
+    async fn copy_for_a_while(&self, files: &mut Files) -> Result<(), CopyError> {
+        let desk = self.source(&mut files.keep, DESK).await?;
+        let results = self.source(&mut files.keep, RESULTS).await?;
+        for _ in 0..FRESH_FOR {
+            let came = next_batch(&results, ASKED_FOR).await?;
+            // Whatever a result belongs to was said before it came, so it is known after this.
+            loop {
+                let notes = next_batch(&desk, Duration::from_millis(50)).await?;
+                if notes.is_empty() {
+                    break;
+                }
+                for message in &notes {
+                    self.take_note(&mut files.keep, &desk, message)?;
+                }
+            }
+            for message in &came {
+                tokio::task::block_in_place(|| self.take_result(files, &results, message))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn take_note(
+        &self,
+        keep: &mut Keep,
+        source: &Source,
+        message: &Message,
+    ) -> Result<(), CopyError> {
+        let at = source.place(message)?;
+        match parse_message::<DeskNote>(&message.payload) {
+            Ok(note) => {
+                keep.put_note(&note, &at)?;
+                self.shop.lock().floor.hear(&note);
+            }
+            Err(error) => {
+                tracing::error!(%error, "a note of the desk is passed over");
+                keep.pass_over(&at)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn take_result(
+        &self,
+        files: &mut Files,
+        source: &Source,
+        message: &Message,
+    ) -> Result<(), CopyError> {
+        let at = source.place(message)?;
+        let Some(machine) = machine_of_subject(&message.subject) else {
+            return Ok(files.keep.pass_over(&at)?);
+        };
+        let refuse = |keep: &mut Keep, why: &str| {
+            tracing::warn!(machine = %machine, why, "a result is refused");
+            let id = format!("message {} of {}", at.seq, at.created);
+            keep.put_unsettled((&machine, &id), Some(why), &at)
+        };
+        if message
+            .headers
+            .as_ref()
+            .is_some_and(|heads| heads.get(PARCEL_HEAD).is_some())
+        {
+            return match chunk_of(message) {
+                Some((parcel, number)) => {
+                    let place = (&machine, parcel.as_str(), number);
+                    Ok(files.keep.put_chunk(place, &message.payload, &at)?)
+                }
+                None => Ok(refuse(&mut files.keep, "a chunk of no parcel")?),
+            };
+        }
+        let outcome: Outcome = match parse_message(&message.payload) {
+            Ok(outcome) => outcome,
+            Err(error) => return Ok(refuse(&mut files.keep, &error.to_string())?),
+        };
+        self.take_outcome(files, (&machine, &outcome), &at)
+    }
+
+    fn take_outcome(
+        &self,
+        files: &mut Files,
+        (machine, outcome): (&MachineName, &Outcome),
+        at: &Place<'_>,
+    ) -> Result<(), CopyError> {
+        let serial = check_outcome(&self.shop.lock().floor, machine, outcome);
+        let place = (&mut files.keep, &mut files.store);
+        let taken = serial.and_then(|serial| take_outcome(place, (machine, outcome), serial, at));
+        match taken {
+            Ok(kept) => {
+                let packed = outcome.run.as_ref().and_then(|run| run.record.as_ref());
+                if let Some(packed) = packed {
+                    files.keep.drop_parcel(machine, &packed.sha256)?;
+                }
+                if let Some((job, end)) = kept.job.clone().zip(kept.job_end.clone()) {
+                    let outcome = kept.key.clone();
+                    let known = KnownEnd { end, outcome };
+                    self.shop.lock().floor.know_end(&job, known);
+                }
+                tracing::info!(
+                    machine = %machine,
+                    grade = ?kept.grade,
+                    reason = kept.reason,
+                    "a result is kept"
+                );
+            }
+            Err(TakeOutcomeError::Refused(why)) => {
+                tracing::warn!(machine = %machine, id = outcome.id, why, "a result is refused");
+                let id = (machine, outcome.id.as_str());
+                files.keep.put_unsettled(id, Some(&why), at)?;
+            }
+            Err(TakeOutcomeError::Incomplete) => {
+                tracing::warn!(machine = %machine, id = outcome.id, "a result lacks parts");
+                let id = (machine, outcome.id.as_str());
+                files.keep.put_unsettled(id, None, at)?;
+            }
+            Err(error) => return Err(error.into()),
+        }
+        if let Some(word) = files.keep.answer(machine, &outcome.id)? {
+            // The one who sends words lives as long as the hub.
+            self.words.send((machine.clone(), word)).ok();
+        }
+        Ok(())
+    }
+}
+
+impl Source {
+    fn place(&self, message: &Message) -> Result<Place<'_>, CopyError> {
+        let info = message.info().map_err(CopyError::Server)?;
+        Ok(Place {
+            stream: self.name,
+            created: &self.created,
+            seq: info.stream_sequence,
+            now: os::moment().wall,
+        })
+    }
+}
+
+async fn next_batch(source: &Source, patience: Duration) -> Result<Vec<Message>, CopyError> {
+    let server = |error: async_nats::Error| CopyError::Server(error);
+    let mut batch = source
+        .reader
+        .batch()
+        .max_messages(BATCH)
+        .expires(patience)
+        .messages()
+        .await
+        .map_err(|error| server(error.into()))?;
+    let mut messages = Vec::new();
+    while let Some(message) = batch.next().await {
+        messages.push(message.map_err(server)?);
+    }
+    Ok(messages)
+}
+
+/// Parcel and number of a chunk that has the right form.
+fn chunk_of(message: &Message) -> Option<(String, u32)> {
+    let heads = message.headers.as_ref()?;
+    let parcel = heads.get(PARCEL_HEAD)?.as_str();
+    let number: u32 = heads.get(CHUNK_HEAD)?.as_str().parse().ok()?;
+    let hexadecimal = parcel.len() == 64 && parcel.bytes().all(|byte| byte.is_ascii_hexdigit());
+    let fits = hexadecimal && number < MOST_CHUNKS && message.payload.len() <= MOST_CHUNK;
+    fits.then(|| (parcel.to_owned(), number))
+}
