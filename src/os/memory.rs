@@ -28,14 +28,51 @@ pub struct MapMemoryError {
     pub source: Errno,
 }
 
-/// Gives memory that the allocator keeps for later back to the system (malloc_trim(3)): a service that
-/// has judged a night is idle for the next day.
+/// Gives back to the system what an idle process does not need: memory that the allocator keeps for later
+/// (malloc_trim(3)), and pages of the program that only a run uses. A service that has judged a night is idle
+/// for the next day.
 pub fn give_back_memory() {
     #[cfg(target_env = "gnu")]
     // SAFETY: the function has no preconditions and is safe to call from several threads.
     unsafe {
         nix::libc::malloc_trim(0);
     }
+    if let Err(errno) = forget_instructions() {
+        tracing::debug!(%errno, "the program's pages stay");
+    }
+}
+
+/// Drops the pages of the program's instructions from this process; what is needed again comes from the
+/// file as at the start.
+#[expect(clippy::disallowed_methods, reason = "this is the door")]
+fn forget_instructions() -> Result<(), Errno> {
+    let maps = std::fs::read_to_string("/proc/self/maps").unwrap_or_default();
+    let program = std::fs::read_link("/proc/self/exe").unwrap_or_default();
+    let own = maps
+        .lines()
+        .filter_map(|line| instructions_of(line, &program));
+    for (start, length) in own {
+        let start = NonNull::new(std::ptr::without_provenance_mut(start)).ok_or(Errno::EINVAL)?;
+        // SAFETY: the kernel lists this range as a private mapping of the program's file that may be executed
+        // and not written; position-independent code has no relocations in it, so no page differs from the file.
+        unsafe { madvise(start, length, MmapAdvise::MADV_DONTNEED) }?;
+    }
+    Ok(())
+}
+
+/// Start and length of a mapping of `program`'s instructions, from a line of `maps` (proc_pid_maps(5)).
+fn instructions_of(line: &str, program: &std::path::Path) -> Option<(usize, usize)> {
+    let mut fields = line.split_ascii_whitespace();
+    let (range, rights) = (fields.next()?, fields.next()?);
+    // A name with spaces is not found here, and nothing is dropped then.
+    let path = fields.nth(3)?;
+    if rights != "r-xp" || std::path::Path::new(path) != program {
+        return None;
+    }
+    let (start, end) = range.split_once('-')?;
+    let address = |text| usize::from_str_radix(text, 16).ok();
+    let (start, end) = (address(start)?, address(end)?);
+    Some((start, end.checked_sub(start)?))
 }
 
 const WORD: usize = size_of::<u64>();
@@ -284,6 +321,25 @@ fn huge_bytes_from(maps: &str, start: u64, end: u64) -> Option<usize> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn instructions_are_found_alone_and_can_be_dropped_while_they_run() {
+        let program = std::path::Path::new("/usr/bin/own");
+        let line = |rights: &str, path: &str| {
+            let line =
+                format!("55d0000a1000-55d0000b3000 {rights} 00011000 fe:00 4711      {path}");
+            instructions_of(&line, program)
+        };
+        assert_eq!(
+            line("r-xp", "/usr/bin/own"),
+            Some((0x55d0_000a_1000, 0x12000))
+        );
+        // Read-only data is relocated at the start and would not come back from the file.
+        assert_eq!(line("r--p", "/usr/bin/own"), None);
+        assert_eq!(line("r-xp", "/usr/lib/libc.so.6"), None);
+        assert_eq!(instructions_of("7ffd-8000 r-xp 0 00:00 0", program), None);
+        assert_eq!(forget_instructions(), Ok(()));
+    }
 
     #[test]
     fn a_region_that_shrinks_keeps_its_beginning() {

@@ -16,7 +16,7 @@ fn three_stages(more: &str) -> String {
         )
     };
     format!(
-        "about = \"arithmetic\"\nasserts = [\"answers\"]\nsample-period = \"200ms\"\n{more}\n{}{}{}",
+        "about = \"arithmetic\"\nasserts = [\"answers\"]\n{more}\n{}{}{}",
         stage("first"),
         stage("second"),
         stage("third")
