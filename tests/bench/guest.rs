@@ -373,6 +373,12 @@ impl Guest {
         Gdb::connect(&self.setup.folder.join("gdb"))
     }
 
+    /// All that the guest has said on its console.
+    pub(crate) fn console(&self) -> String {
+        let bytes = std::fs::read(self.setup.folder.join("console")).unwrap_or_default();
+        String::from_utf8_lossy(&bytes).into_owned()
+    }
+
     /// Adds a line to what is shown when the case fails.
     pub(crate) fn note(&mut self, line: &str) {
         let at = self.begun.elapsed().as_secs_f64();
@@ -381,6 +387,11 @@ impl Guest {
         if let Err(error) = std::fs::write(path, &self.timeline) {
             println!("the timeline cannot be kept: {error}");
         }
+    }
+
+    /// Process of the emulator.
+    pub(crate) fn pid(&self) -> Pid {
+        self.pid
     }
 
     fn end(&mut self) -> Result<()> {

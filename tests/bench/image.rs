@@ -20,22 +20,14 @@ const LOADED: [&str; 6] = [
     "ext4",
 ];
 /// Modules that cases load themselves.
-const AT_HAND: [&str; 15] = [
+const AT_HAND: [&str; 7] = [
     "i2c-dev",
     "i2c-stub",
     "nct7802",
     "loop",
     "k10temp",
-    "acpi-cpufreq",
-    "acpi_power_meter",
-    "battery",
-    "fan",
-    "thermal",
     "i6300esb",
-    "iTCO_wdt",
     "igen6_edac",
-    "msr",
-    "rtc-cmos",
 ];
 
 /// Makes the image of `program` below `cache`.

@@ -129,13 +129,13 @@ pub(crate) fn stuck(bench: &Bench) -> Result<()> {
 
 impl Guest {
     /// Lets the machine go on until the next store, or until the run has ended.
-    fn stuck_told(&mut self, gdb: &mut Gdb) -> Result<Option<()>> {
+    fn stuck_told(&self, gdb: &mut Gdb) -> Result<Option<()>> {
         gdb.go_on()?;
         loop {
             if gdb.stopped()?.is_some() {
                 return Ok(None);
             }
-            if self.has_ended()? {
+            if self.has_ended() {
                 return Ok(Some(()));
             }
         }
