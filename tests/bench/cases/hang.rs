@@ -95,7 +95,7 @@ fn wait_for_stop(gdb: &mut crate::gdb::Gdb) -> Result<String> {
 
 /// Address of a function of the kernel's.
 fn symbol(guest: &mut Guest, name: &str) -> Result<u64> {
-    let line = guest.ok(&format!("grep -m1 ' [tT] {name}$' /proc/kallsyms"))?;
+    let line = guest.ok(&format!("grep -m1 ' [tTW] {name}$' /proc/kallsyms"))?;
     let address = line.split(' ').next().context("an address")?;
     Ok(u64::from_str_radix(address, 16)?)
 }

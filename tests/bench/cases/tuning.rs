@@ -70,7 +70,7 @@ pub(crate) fn search(bench: &Bench) -> Result<()> {
         } else if present < RIGHT_FROM {
             wrong += 1;
             let arena = find_arena(&mut guest)?;
-            let (_, outcome) = flip_until_told(&mut guest, &arena)?;
+            let (_, outcome) = flip_until_told(&mut guest, arena)?;
             outcome.ensure_ends("failed", 4)?;
         } else {
             guest.finish_run()?.ensure_ends("provisional", 0)?;
