@@ -53,14 +53,19 @@ impl Guest {
             "(soakproof run /tmp/trial.toml --store {STORE} --json {options} > /tmp/report 2> /tmp/words; \
              echo $? > /tmp/status; echo {ENDED} > /dev/console) > /dev/null 2>&1 &"
         ))?;
-        // Supervisor and workers are of one executable; the workers come with the load.
-        let there = |text: &str| text.split_whitespace().count() > 1 || text.contains("ended");
-        let said = self.until("pidof soakproof; [ ! -f /tmp/status ] || echo ended", there)?;
-        if said.contains("ended") {
+        if !self.wait_for_load()? {
             let words = self.ok("cat /tmp/status /tmp/words")?;
             anyhow::bail!("the run ended before there was load: {words}");
         }
         Ok(())
+    }
+
+    /// Waits until there are workers; false when the run ends instead.
+    pub(crate) fn wait_for_load(&mut self) -> Result<bool> {
+        // Supervisor and workers are of one executable.
+        let there = |text: &str| text.split_whitespace().count() > 1 || text.contains("ended");
+        let said = self.until("pidof soakproof; [ ! -f /tmp/status ] || echo ended", there)?;
+        Ok(!said.contains("ended"))
     }
 
     /// Waits for the run's end.

@@ -160,8 +160,8 @@ pub(crate) fn flip_until_told(guest: &mut Guest, mut arena: Arena) -> Result<(Ve
         match physical(guest, &arena, arena.start + offset)? {
             Some(physical) => flips.push(flip(guest, physical, u32::try_from(number % 8)?)?),
             // The worker of another stage, or the end.
-            None if guest.has_ended() => {}
-            None => arena = find_arena(guest)?,
+            None if guest.wait_for_load()? => arena = find_arena(guest)?,
+            None => {}
         }
         host::pause(Duration::from_millis(300));
     }

@@ -21,8 +21,8 @@ const UP_FROM: i64 = 1225;
 const MOST_RUNS: u32 = 14;
 
 const SUITE: &str = "about = \"some seconds\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n\
-    [[stage]]\nname = \"long\"\ntime = \"8s\"\n\
-    [[stage.load]]\nkernels = [\"int-streams.l1\"]\ncores = \"all\"\n";
+    [[stage]]\nname = \"long\"\ntime = \"10s\"\n\
+    [[stage.load]]\nkernels = [\"march.memory\"]\ncores = \"all\"\nmemory = \"4MiB\"\n";
 
 pub(crate) fn search(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("tuning")?)?;
