@@ -27,8 +27,16 @@ pub(super) struct Arguments {
 pub(super) enum Command {
     /// Run a suite on this machine and judge it.
     Run(RunArguments),
+    /// Look on at a run that is under way.
+    Watch(WatchArguments),
     /// Show the verdict and the evidence of a run.
     Report(ReportArguments),
+    /// Put two or more runs side by side.
+    Compare(CompareArguments),
+    /// Write a run into a file: its whole record, or its readings for a spreadsheet.
+    Export(ExportArguments),
+    /// Take in runs that were exported elsewhere, and grade them again.
+    Import(ImportArguments),
     /// List the runs on record, check them, close those that were cut short, or say what you know of one.
     Runs(RunsArguments),
     /// Show the queue of the service, or alter it.
@@ -46,6 +54,8 @@ pub(super) enum Command {
     Good(GoodArguments),
     /// Say which value to try next, or how long a run must be for a claim.
     Advise(AdviseArguments),
+    /// Hold a run against earlier ones of its suite at the same settings: cooling, plateau, error rate.
+    Trend(TrendArguments),
     /// Show what this machine lets itself be read, what is missing, why, and what would help.
     Instruments(InstrumentArguments),
     /// List the built-in suites, or show one as it is written.
@@ -74,6 +84,28 @@ pub(super) struct OutputArguments {
     /// Print JSON instead of text.
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// Where the record is, for commands whose answer has one form.
+#[derive(Debug, Args)]
+pub(super) struct PlaceArguments {
+    /// Folder of the record (default: the user's state folder).
+    #[arg(long, value_name = "DIR", env = "SOAKPROOF_STORE")]
+    pub(super) store: Option<PathBuf>,
+    /// Socket of the service (default: your own service's, else the machine's).
+    #[arg(long, value_name = "PATH", env = "SOAKPROOF_SOCKET")]
+    pub(super) socket: Option<PathBuf>,
+}
+
+impl PlaceArguments {
+    /// The same for what serves commands of every kind.
+    pub(super) fn as_store(&self) -> StoreArguments {
+        StoreArguments {
+            store: self.store.clone(),
+            socket: self.socket.clone(),
+            output: OutputArguments { json: false },
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -186,6 +218,10 @@ pub(super) struct SuiteNamed {
     /// Air temperature in degrees Celsius.
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
     pub(super) ambient: Option<f64>,
+    /// Air temperature on the hottest day that it is to stand, in degrees Celsius; the verdict tells the
+    /// headroom there (default: the suite's).
+    #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
+    pub(super) hottest_day: Option<f64>,
     /// The chip maker's temperature limit in degrees Celsius; replaces the chip's own for the stop.
     #[arg(long, value_name = "CELSIUS")]
     pub(super) maker_limit: Option<f64>,
@@ -206,6 +242,9 @@ pub(super) struct RunArguments {
     /// A machine that hangs is restarted without anybody near, and unsaved work on it is lost.
     #[arg(long)]
     pub(super) watchdog: bool,
+    /// Tell the course in lines, also on a terminal that could show a full screen.
+    #[arg(long)]
+    pub(super) lines: bool,
     /// Let anything below this grade end with exit code 5.
     #[arg(long, value_name = "GRADE")]
     pub(super) require: Option<Required>,
@@ -307,6 +346,82 @@ pub(super) struct ReportArguments {
     /// `last`, a number, or the beginning of an id.
     #[arg(default_value = "last")]
     pub(super) run: String,
+    /// Write a page with charts instead: one file, for any browser, without network and script.
+    #[arg(long, value_name = "FILE")]
+    pub(super) html: Option<PathBuf>,
+    /// Write a sheet of one page for whoever gets the machine, with the digest of the record.
+    #[arg(long, value_name = "FILE")]
+    pub(super) sheet: Option<PathBuf>,
+    /// Serial number of the machine, for the sheet.
+    #[arg(long, value_name = "TEXT", requires = "sheet")]
+    pub(super) serial: Option<String>,
+    /// Hold a sheet against the record that it names, or every row of a run against its checksum, and show
+    /// the digest.
+    #[arg(long, value_name = "SHEET|RUN", conflicts_with_all = ["run", "html", "sheet"])]
+    pub(super) verify: Option<String>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct WatchArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    /// Tell the course in lines, also on a terminal that could show a full screen.
+    #[arg(long)]
+    pub(super) lines: bool,
+    #[command(flatten)]
+    pub(super) place: PlaceArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CompareArguments {
+    /// Each `last`, a number, or the beginning of an id.
+    #[arg(required = true, num_args = 2..=6, value_name = "RUN")]
+    pub(super) runs: Vec<String>,
+    /// Write a page with the courses laid over each other as well.
+    #[arg(long, value_name = "FILE")]
+    pub(super) html: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ExportArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    /// The whole record as JSON Lines, which `import` takes in (this is the default).
+    #[arg(long, conflicts_with = "csv")]
+    pub(super) jsonl: bool,
+    /// The readings alone as CSV, a line a sample, for spreadsheets.
+    #[arg(long)]
+    pub(super) csv: bool,
+    /// Where to (default: standard output).
+    #[arg(long, value_name = "FILE")]
+    pub(super) to: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) place: PlaceArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ImportArguments {
+    /// Files that `export` has written.
+    #[arg(required = true)]
+    pub(super) files: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(super) store: StoreArguments,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct TrendArguments {
+    /// `last`, a number, or the beginning of an id.
+    #[arg(default_value = "last")]
+    pub(super) run: String,
+    /// Most earlier runs of the suite that are looked at.
+    #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub(super) earlier: u32,
     #[command(flatten)]
     pub(super) store: StoreArguments,
 }

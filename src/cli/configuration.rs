@@ -1,6 +1,6 @@
 //! `config`: is the configuration right?
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::arguments::{ConfigArguments, ConfigCommand};
 use super::{Exit, Failure, put};
@@ -43,11 +43,22 @@ pub(super) fn usual_configuration() -> Result<Configuration, Failure> {
     read_configuration(find_configuration(None).as_deref()).map_err(Failure::usage)
 }
 
-/// Folder of the record where nobody names one: as configured, else the person's state folder.
-pub(super) fn usual_folder() -> Result<PathBuf, Failure> {
-    match usual_configuration()?.service.store {
-        Some(folder) => Ok(folder),
+/// Folder of the record: the one that was named, else the configured one, else the person's state folder.
+pub(super) fn record_folder(
+    named: Option<&Path>,
+    configuration: &Configuration,
+) -> Result<PathBuf, Failure> {
+    match named.or(configuration.service.store.as_deref()) {
+        Some(folder) => Ok(folder.to_path_buf()),
         None => os::state_folder().map_err(Failure::usage),
+    }
+}
+
+/// The same for commands that cannot name a configuration; where a folder is named, none is read.
+pub(super) fn usual_record_folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
+    match named {
+        Some(folder) => Ok(folder.to_path_buf()),
+        None => record_folder(None, &usual_configuration()?),
     }
 }
 

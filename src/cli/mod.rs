@@ -5,10 +5,14 @@
 mod advise;
 mod arguments;
 mod change;
+mod compare;
 mod configuration;
 mod dry_run;
 mod exit;
+mod export;
+mod full_screen;
 mod good;
+mod import;
 mod instruments;
 mod ledger;
 mod ledger_arguments;
@@ -24,6 +28,9 @@ mod runs;
 mod serve;
 mod setting;
 mod through;
+mod trend;
+mod verify;
+mod watch;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -54,13 +61,18 @@ pub fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Run(wanted) => run::run(&wanted),
         Command::Report(wanted) => report::report(&wanted),
+        Command::Compare(wanted) => compare::compare(&wanted),
+        Command::Export(wanted) => export::export(&wanted),
+        Command::Import(wanted) => import::import(&wanted),
         Command::Runs(wanted) => runs::runs(&wanted),
+        Command::Watch(wanted) => watch::watch(&wanted),
         Command::Queue(wanted) => queue::queue(wanted),
         Command::Serve(wanted) => serve::serve(wanted),
         Command::Setting(wanted) => setting::setting(&wanted),
         Command::Change(wanted) => change::change(&wanted),
         Command::Changes(wanted) => change::changes(&wanted),
         Command::Good(wanted) => good::good(&wanted),
+        Command::Trend(wanted) => trend::trend(&wanted),
         Command::Advise(wanted) => advise::advise(&wanted),
         Command::Instruments(wanted) => instruments::instruments(&wanted),
         Command::Suites(wanted) => listing::suites(&wanted),
@@ -96,7 +108,7 @@ fn start_log(usual: &str) {
     let filter = EnvFilter::try_from_env("SOAKPROOF_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_writer(std::io::stderr)
+        .with_writer(full_screen::BesideScreen::default)
         .with_ansi(crate::os::stderr_is_terminal());
     if log.try_init().is_err() {
         eprintln!("soakproof: the log cannot be set up");
@@ -120,7 +132,9 @@ fn put_json(value: &serde_json::Value) {
 
 /// Tells the person something that is not the data asked for.
 fn tell(line: &str) {
-    eprintln!("soakproof: {line}");
+    if let Err(error) = writeln!(full_screen::BesideScreen, "soakproof: {line}") {
+        tracing::debug!(%error, "nobody reads");
+    }
 }
 
 /// What went wrong and how the program ends for it.

@@ -1,14 +1,13 @@
 //! `notices`: what was told, what waits, what was given up; a trial; another try.
 
-use std::path::PathBuf;
 use std::time::Duration;
 
 use anyhow::Context;
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::arguments::{NoticeArguments, NoticeCommand};
-use super::configuration::configuration;
-use super::run::{open_store, style};
+use super::configuration::{configuration, record_folder};
+use super::run::style;
 use super::{Exit, Failure, put, put_json};
 use crate::model::NoticeEvent;
 use crate::os::{self, Root};
@@ -57,14 +56,13 @@ pub(super) fn close_desk(desk: Option<NoticeDesk>) {
     }
 }
 
-/// The folder of the record: as named, else as configured, else the usual one.
-fn folder(wanted: &NoticeArguments, configuration: &Configuration) -> Option<PathBuf> {
-    let named = wanted.store.store.clone();
-    named.or_else(|| configuration.service.store.clone())
+fn open(wanted: &NoticeArguments, configuration: &Configuration) -> Result<Store, Failure> {
+    let named = wanted.store.store.as_deref();
+    Ok(Store::open(&record_folder(named, configuration)?)?)
 }
 
 fn list(wanted: &NoticeArguments, configuration: &Configuration) -> Result<Exit, Failure> {
-    let store = open_store(folder(wanted, configuration).as_deref())?;
+    let store = open(wanted, configuration)?;
     let lines: Vec<OutboxLine> = store.deliveries()?.into_iter().map(line).collect();
     if wanted.store.output.json {
         put_json(&report::notices_json(&lines));
@@ -134,8 +132,7 @@ fn retry(
     id: &str,
     configuration: &Configuration,
 ) -> Result<Exit, Failure> {
-    let folder = folder(wanted, configuration);
-    let mut store = open_store(folder.as_deref())?;
+    let mut store = open(wanted, configuration)?;
     let id = find(&store, id)?;
     let again = store.retry_notice(&id, os::moment().wall)?;
     if again.is_empty() {
@@ -183,12 +180,11 @@ fn find(store: &Store, beginning: &str) -> Result<String, Failure> {
 /// Sends notices until SIGTERM or SIGINT: the part of the service that needs the network and nothing
 /// else, so that it can run without any rights.
 fn deliver(wanted: &NoticeArguments, configuration: Configuration) -> Result<Exit, Failure> {
-    let folder = folder(wanted, &configuration);
     if configuration.notices.is_empty() {
         put("No notice is configured, so there is nothing to do.\n");
         return Ok(Exit::Fine);
     }
-    let store = open_store(folder.as_deref())?;
+    let store = open(wanted, &configuration)?;
     let store_folder = store.path().parent().context("the store has a folder")?;
     let desk = NoticeDesk::open(store_folder, configuration.notices)?;
     let runtime = tokio::runtime::Builder::new_current_thread()

@@ -1,11 +1,13 @@
-//! What a person sees of a run under way: one line drawn over itself on a terminal, or a plain line
-//! now and then where nobody can be watching it change.
+//! What a person sees of a run under way: a full screen on a terminal that can show one, else one line
+//! drawn over itself, or a plain line now and then where nobody can be watching it change.
 
 use std::io::Write;
 use std::time::Duration;
 
+use super::full_screen::{FullScreen, Stopper};
 use crate::model::{CpuId, Entry, Mono, Plan, Record, RunHeader, Sample};
 use crate::os;
+use crate::report::live::LiveView;
 use crate::report::{self, CoreProgress, CoreState, Progress};
 use crate::run::Observer;
 
@@ -17,8 +19,11 @@ const SILENT_NS: u64 = 3_000_000_000;
 const REDRAW: &str = "\r\x1b[K";
 
 /// Follows a run on standard error.
-#[derive(Debug)]
 pub(super) struct Screen {
+    full: Option<FullScreen>,
+    /// Taken by the full screen once the run has begun; none where lines are wanted.
+    wants_full: bool,
+    stop: Option<Stopper>,
     redraws: bool,
     last_plain: Option<Mono>,
     stage_began: Mono,
@@ -26,10 +31,14 @@ pub(super) struct Screen {
 }
 
 impl Screen {
-    /// A screen on which nothing is drawn yet.
-    pub(super) fn new() -> Self {
+    /// A screen on which nothing is drawn yet; a full one unless `lines` are wanted or all that can be had.
+    /// `stop` ends the run, where that can be done from here.
+    pub(super) fn new(lines: bool, stop: Option<Stopper>) -> Self {
         let redraws = os::stderr_is_terminal();
         Self {
+            full: None,
+            wants_full: !lines && os::can_draw_screen(),
+            stop,
             redraws,
             last_plain: None,
             stage_began: Mono(0),
@@ -37,15 +46,20 @@ impl Screen {
         }
     }
 
-    /// Takes the progress line away.
+    /// Takes the progress line, or the full screen, away.
     pub(super) fn clear(&mut self) {
+        self.full = None;
+        self.clear_line();
+    }
+
+    fn clear_line(&mut self) {
         if std::mem::take(&mut self.drawn) {
             self.write(REDRAW);
         }
     }
 
     fn line(&mut self, words: &str) {
-        self.clear();
+        self.clear_line();
         self.write(&format!("{words}\n"));
     }
 
@@ -80,6 +94,16 @@ impl Screen {
 impl Observer for Screen {
     fn begun(&mut self, number: i64, header: &RunHeader) {
         self.stage_began = header.started.mono;
+        if std::mem::take(&mut self.wants_full) {
+            let view = LiveView::new(number, header, &super::run::style());
+            match FullScreen::take(view, self.stop.take()) {
+                Ok(full) => self.full = Some(full),
+                Err(error) => tracing::warn!(%error, "no full screen here"),
+            }
+        }
+        if self.full.is_some() {
+            return;
+        }
         let (plan, machine) = (&header.plan, &header.machine);
         let minutes = plan.length().as_secs().div_ceil(60);
         self.line(&format!(
@@ -104,6 +128,10 @@ impl Observer for Screen {
     }
 
     fn entry(&mut self, entry: &Entry, record: &Record) {
+        if let Some(full) = &self.full {
+            full.tell(|view| view.take(entry));
+            return;
+        }
         match entry {
             Entry::Stage(mark) => {
                 if !mark.finished {
@@ -124,6 +152,7 @@ impl Observer for Screen {
                 self.line(line.trim_end());
             }
             Entry::WorkerDone(_)
+            | Entry::ProgramRun(_)
             | Entry::Repeated { .. }
             | Entry::StopMark(_)
             | Entry::Aftermath(_)

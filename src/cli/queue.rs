@@ -1,12 +1,10 @@
 //! `queue`: what waits, and what a person wants of it; through the service where one runs, else in the
 //! store itself.
 
-use std::path::PathBuf;
-
 use jiff::tz::TimeZone;
 
 use super::arguments::{AddArguments, QueueArguments, QueueCommand, StoreArguments};
-use super::configuration::usual_folder;
+use super::configuration::usual_record_folder;
 use super::run::{style, wish};
 use super::through::{Service, find};
 use super::{Exit, Failure, put, put_json};
@@ -44,20 +42,15 @@ fn ask_service(service: &Service, action: &Action) -> Result<(), Failure> {
         Action::Pause => client.hold("pause").await,
         Action::Resume => client.hold("resume").await,
         Action::Release => client.hold("release").await,
-        Action::Add(_) | Action::Show | Action::Run(_) | Action::Stop { .. } => Ok(()),
+        Action::Add(_) | Action::Show | Action::Check | Action::Run(_) | Action::Stop { .. } => {
+            Ok(())
+        }
     })?;
     Ok(())
 }
 
-fn folder(store: &StoreArguments) -> Result<PathBuf, Failure> {
-    match &store.store {
-        Some(folder) => Ok(folder.clone()),
-        None => usual_folder(),
-    }
-}
-
 fn ask_store(store: &StoreArguments, action: Action) -> Result<Answer, Failure> {
-    let mut state = QueueState::open(&folder(store)?)?;
+    let mut state = QueueState::open(&usual_record_folder(store.store.as_deref())?)?;
     let asker = os::user_name(os::own_user());
     let now = os::moment().wall;
     state.ask(action, &asker, now).map_err(refused)
@@ -71,6 +64,7 @@ fn refused(refusal: Refusal) -> Failure {
         | Refusal::NotOfTheQueue
         | Refusal::NotRunning(_)
         | Refusal::Storage(_)
+        | Refusal::Unwell(_)
         | Refusal::Ending => Exit::Other,
     };
     Failure {
@@ -83,7 +77,9 @@ fn show(store: &StoreArguments) -> Result<Exit, Failure> {
     let service = find(store, None)?;
     let view = match &service {
         Some(service) => service.wait(async |client| client.queue().await)?,
-        None => QueueState::open(&folder(store)?)?.view(&Root::real()),
+        None => {
+            QueueState::open(&usual_record_folder(store.store.as_deref())?)?.view(&Root::real())
+        }
     };
     if store.output.json {
         put_json(&report::queue_json(&view));

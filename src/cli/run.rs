@@ -1,14 +1,17 @@
 //! `run`: check everything that can be checked before load is put on, run, show the verdict.
 
+use std::path::Path;
+
 use anyhow::Context;
+use tokio::signal::unix::SignalKind;
 
 use super::arguments::{Required, RunArguments, SuiteNamed};
-use super::configuration::{usual_configuration, usual_folder};
+use super::configuration::{record_folder, usual_configuration, usual_record_folder};
 use super::dry_run::show_plan;
 use super::notices::{close_desk, start_desk};
 use super::progress::Screen;
 use super::runs::{Again, recover};
-use super::through::{Service, find, interrupts};
+use super::through::{Service, find, interrupts, told_to_leave};
 use super::{Exit, Failure, put, put_json, tell};
 use crate::model::{Declared, EFFICIENCY, Gap, Grade, LoadClass, RunWish};
 use crate::os::{self, HardwareWatchdog, LoadLock, Root, WATCHDOG_TIME};
@@ -35,15 +38,26 @@ pub(super) fn run(wanted: &RunArguments) -> Result<Exit, Failure> {
 
 /// Through a service, which goes on with the run when this process is gone.
 fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
-    let mut screen = Screen::new();
+    let mut screen = Screen::new(wanted.lines, Some(Box::new(os::interrupt_self)));
     let followed = service.wait(async |client| {
         let run = client.start_run(wish).await?;
         let mut interrupts = interrupts();
-        client.follow(run, &mut screen, &mut interrupts).await?;
-        client.record(&run.to_string()).await
+        let followed = client.follow(run, &mut screen, &mut interrupts);
+        let seen = tokio::select! {
+            followed = followed => followed.map(|()| true)?,
+            () = told_to_leave([SignalKind::terminate(), SignalKind::hangup()]) => false,
+        };
+        let shown = client.record(&run.to_string()).await?;
+        Ok((seen, shown))
     });
     screen.clear();
-    let (number, record) = followed?;
+    let (seen, (number, record)) = followed?;
+    if !seen {
+        let error = anyhow::anyhow!(
+            "told to end; run {number} goes on in the service: `soakproof watch {number}`"
+        );
+        return Err(error.into());
+    }
     let verdict = record
         .verdict()
         .cloned()
@@ -61,15 +75,16 @@ fn run_there(service: &Service, wish: RunWish, wanted: &RunArguments) -> Result<
 fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, Failure> {
     let mut prepared = prepare_run(root, wish).map_err(Failure::usage)?;
     let _lock = LoadLock::take()?;
-    let (mut store, aside) = open_whole(wanted.store.store.as_deref())?;
-    // Before recovery, so that a reset that is discovered now is told.
     let configuration = usual_configuration()?;
+    let folder = record_folder(wanted.store.store.as_deref(), &configuration)?;
+    let (mut store, aside) = open_whole(&folder)?;
+    // Before recovery, so that a reset that is discovered now is told.
     let desk = start_desk(&store, configuration.notices);
     recover(&mut store, root, Again::Late);
     prepared.header.gaps.extend(aside);
     stand_on_ledger(root, &store, &mut prepared.header)?;
     let companions = companions(root, wanted.watchdog || configuration.watchdog.enabled)?;
-    let mut screen = Screen::new();
+    let mut screen = Screen::new(wanted.lines, Some(Box::new(os::interrupt_self)));
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -123,12 +138,8 @@ pub(super) fn style() -> Style {
 }
 
 /// Opens the record in `folder` or in the usual one.
-pub(super) fn open_store(folder: Option<&std::path::Path>) -> Result<Store, Failure> {
-    let folder = match folder {
-        Some(folder) => folder.to_path_buf(),
-        None => usual_folder()?,
-    };
-    Ok(Store::open(&folder)?)
+pub(super) fn open_store(folder: Option<&Path>) -> Result<Store, Failure> {
+    Ok(Store::open(&usual_record_folder(folder)?)?)
 }
 
 fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
@@ -150,15 +161,9 @@ fn companions(root: &Root, watchdog: bool) -> Result<Companions, Failure> {
     })
 }
 
-/// The same, checked first; a damaged record is set aside and told.
-pub(super) fn open_whole(
-    folder: Option<&std::path::Path>,
-) -> Result<(Store, Option<Gap>), Failure> {
-    let folder = match folder {
-        Some(folder) => folder.to_path_buf(),
-        None => usual_folder()?,
-    };
-    let (store, aside) = open_whole_store(&folder, os::moment().wall)?;
+/// Opens the record in `folder`, checked first; a damaged one is set aside and told.
+pub(super) fn open_whole(folder: &Path) -> Result<(Store, Option<Gap>), Failure> {
+    let (store, aside) = open_whole_store(folder, os::moment().wall)?;
     let gap = aside.as_ref().map(set_aside_gap);
     if let Some(gap) = &gap {
         tell(&format!(
@@ -213,6 +218,7 @@ fn declared(named: &SuiteNamed) -> Declared {
             .into_iter()
             .collect(),
         ambient_c: named.ambient,
+        hottest_day_c: named.hottest_day,
         note: named.note.clone(),
         standing: None,
     }

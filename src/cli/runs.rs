@@ -5,14 +5,15 @@ use super::arguments::{
     StoreArguments,
 };
 use super::run::{open_store, style};
-use super::through::find;
+use super::through::{Service, find};
 use super::{Exit, Failure, put, put_json, tell};
 use crate::kernels;
 use crate::model::{Entry, Note, NotedCause};
 use crate::os::{self, Root};
 use crate::report::{self, RunLine};
-use crate::run::{ClosedRun, Recovery, add_late_errors, recover_cut_runs};
+use crate::run::{Recovery, add_late_errors, recover_cut_runs};
 use crate::sensors::read_machine;
+use crate::service::{ClosedLine, RecoveryBody};
 use crate::store::{RunSummary, Store};
 
 /// Runs the command.
@@ -70,7 +71,7 @@ pub(super) enum Again {
 /// stays for the next command, and is no reason not to do what was asked for.
 pub(super) fn recover(store: &mut Store, root: &Root, again: Again) {
     match try_to_recover(store, root, again) {
-        Ok(recovery) => told(&recovery),
+        Ok(recovery) => told(&RecoveryBody::from(&recovery)),
         Err(error) => tell(&format!(
             "warning: runs that were cut short could not be closed: {}",
             os::with_cause(&error)
@@ -91,41 +92,48 @@ fn try_to_recover(
     Ok(recovery)
 }
 
-fn told(recovery: &Recovery) {
-    for run in &recovery.closed {
+fn told(recovery: &RecoveryBody) {
+    for line in &recovery.closed {
         tell(&format!(
-            "run {} (`{}`) had no verdict and is closed now: {}: {}; see `soakproof report {}`",
-            run.number,
-            report::escape(&run.record.header.plan.suite),
-            run.verdict.grade,
-            report::escape(&run.verdict.headline),
-            run.number
+            "run {} (`{}`) had no verdict and is closed now: {}: {} See `soakproof report {}`.",
+            line.run,
+            report::escape(&line.suite),
+            line.grade,
+            report::escape(&line.headline),
+            line.run
         ));
     }
-    for run in &recovery.revised {
+    for line in &recovery.revised {
         tell(&format!(
             "run {}: the hardware reported an error after its end; judged again: {}: {}",
-            run.number,
-            run.verdict.grade,
-            report::escape(&run.verdict.headline)
+            line.run,
+            line.grade,
+            report::escape(&line.headline)
         ));
     }
-    for run in &recovery.left {
-        let reason = report::escape(&run.reason);
+    for line in &recovery.left {
+        let reason = report::escape(&line.reason);
         tell(&format!(
             "run {} has no verdict and is left as it is: {reason}",
-            run.number
+            line.run
         ));
     }
 }
 
 fn close(wanted: &CloseArguments) -> Result<Exit, Failure> {
-    let mut store = open_store(wanted.store.store.as_deref())?;
-    let recovery = try_to_recover(&mut store, &wanted.machine.root(), Again::Late)?;
+    let recovery = match find(&wanted.store, Some(&wanted.machine))? {
+        Some(service) => service.wait(async |client| client.close_runs().await)?,
+        None => {
+            let mut store = open_store(wanted.store.store.as_deref())?;
+            let recovery = try_to_recover(&mut store, &wanted.machine.root(), Again::Late)?;
+            RecoveryBody::from(&recovery)
+        }
+    };
     told(&recovery);
-    let numbers = |runs: &[ClosedRun]| -> Vec<i64> { runs.iter().map(|run| run.number).collect() };
+    let numbers =
+        |lines: &[ClosedLine]| -> Vec<i64> { lines.iter().map(|line| line.run).collect() };
     let (closed, revised) = (numbers(&recovery.closed), numbers(&recovery.revised));
-    let left: Vec<i64> = recovery.left.iter().map(|run| run.number).collect();
+    let left: Vec<i64> = recovery.left.iter().map(|line| line.run).collect();
     if wanted.store.output.json {
         put_json(&report::closed_json(&closed, &revised, &left));
     } else if closed.is_empty() && revised.is_empty() && left.is_empty() {
@@ -135,13 +143,18 @@ fn close(wanted: &CloseArguments) -> Result<Exit, Failure> {
 }
 
 fn note(wanted: &NoteArguments) -> Result<Exit, Failure> {
-    let mut store = open_store(wanted.store.store.as_deref())?;
-    let number = store.find_run(&wanted.run).map_err(Failure::usage)?;
     let cause = wanted.cause.map(|cause| match cause {
         EndCause::PowerCut => NotedCause::PowerCut,
         EndCause::Button => NotedCause::Button,
         EndCause::Other => NotedCause::Other,
     });
+    if let Some(service) = find(&wanted.store, None)? {
+        let (run, text) = (&wanted.run, &wanted.text);
+        service.wait(async |client| client.note_run(run, cause, text).await)?;
+        return Ok(Exit::Fine);
+    }
+    let mut store = open_store(wanted.store.store.as_deref())?;
+    let number = store.find_run(&wanted.run).map_err(Failure::usage)?;
     let note = Note {
         at: os::moment(),
         cause,
@@ -151,17 +164,14 @@ fn note(wanted: &NoteArguments) -> Result<Exit, Failure> {
     Ok(Exit::Fine)
 }
 
+/// Numbers of the runs that were looked at, and every damaged row in words.
+type Looked = (Vec<i64>, Vec<String>);
+
 fn check(wanted: &CheckArguments) -> Result<Exit, Failure> {
-    let store = open_store(wanted.store.store.as_deref())?;
-    let numbers = match &wanted.run {
-        Some(word) => vec![store.find_run(word).map_err(Failure::usage)?],
-        None => store.runs()?.iter().map(|run| run.number).collect(),
+    let (numbers, rows) = match find(&wanted.store, None)? {
+        Some(service) => check_there(&service, wanted)?,
+        None => check_here(wanted)?,
     };
-    let mut damaged = Vec::new();
-    for number in &numbers {
-        damaged.extend(store.check_run(*number)?);
-    }
-    let rows: Vec<String> = damaged.iter().map(ToString::to_string).collect();
     if wanted.store.output.json {
         put_json(&report::check_json(&numbers, &rows));
     } else {
@@ -172,4 +182,36 @@ fn check(wanted: &CheckArguments) -> Result<Exit, Failure> {
     } else {
         Exit::Other
     })
+}
+
+fn check_there(service: &Service, wanted: &CheckArguments) -> Result<Looked, Failure> {
+    service.wait(async |client| {
+        let words = match &wanted.run {
+            Some(word) => vec![word.clone()],
+            None => {
+                let runs = client.runs().await?;
+                runs.iter().map(|run| run.number.to_string()).collect()
+            }
+        };
+        let (mut numbers, mut rows) = (Vec::new(), Vec::new());
+        for word in words {
+            let (number, damaged) = client.damage(&word).await?;
+            numbers.push(number);
+            rows.extend(damaged);
+        }
+        Ok((numbers, rows))
+    })
+}
+
+fn check_here(wanted: &CheckArguments) -> Result<Looked, Failure> {
+    let store = open_store(wanted.store.store.as_deref())?;
+    let numbers = match &wanted.run {
+        Some(word) => vec![store.find_run(word).map_err(Failure::usage)?],
+        None => store.runs()?.iter().map(|run| run.number).collect(),
+    };
+    let mut rows = Vec::new();
+    for number in &numbers {
+        rows.extend(store.check_run(*number)?.iter().map(ToString::to_string));
+    }
+    Ok((numbers, rows))
 }

@@ -1,7 +1,7 @@
 //! `serve`: the service in the foreground, for a person or for the system's service manager.
 
 use super::arguments::ServeArguments;
-use super::configuration::configuration;
+use super::configuration::{configuration, record_folder};
 use super::notices::start_desk;
 use super::run::open_whole;
 use super::runs::{Again, recover};
@@ -14,11 +14,8 @@ use crate::service::{ServeOptions, serve as run_service};
 pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
     let configuration = configuration(&wanted.config).map_err(Failure::usage)?;
     let root = wanted.machine.root();
-    let store = match wanted.store.or(configuration.service.store) {
-        Some(store) => store,
-        None => os::state_folder().map_err(Failure::usage)?,
-    };
-    let (mut record, _) = open_whole(Some(&store))?;
+    let store = record_folder(wanted.store.as_deref(), &configuration)?;
+    let (mut record, _) = open_whole(&store)?;
     // Before recovery, so that a reset that is discovered now is told.
     let desk = if wanted.without_notices {
         None
@@ -33,6 +30,7 @@ pub(super) fn serve(wanted: ServeArguments) -> Result<Exit, Failure> {
         root,
         machine: wanted.machine.machine,
         socket: socket.unwrap_or_else(os::own_socket),
+        tcp: configuration.service.tcp,
         timing: Timing {
             notice: wanted.notice,
             settle: wanted.settle,

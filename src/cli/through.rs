@@ -2,9 +2,11 @@
 //! machine) that is meant.
 
 use std::path::{Path, PathBuf};
+use std::task::Poll;
 
 use anyhow::Context;
 use tokio::runtime::Runtime;
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::arguments::{MachineArguments, StoreArguments};
@@ -80,6 +82,26 @@ pub(super) fn interrupts() -> UnboundedReceiver<()> {
         while tokio::signal::ctrl_c().await.is_ok() && sender.send(()).is_ok() {}
     });
     receiver
+}
+
+/// Ends when this process is told to end by one of `kinds`; a run of the service goes on.
+pub(super) async fn told_to_leave<const N: usize>(kinds: [SignalKind; N]) {
+    let Ok(mut signals) = kinds
+        .into_iter()
+        .map(signal)
+        .collect::<std::io::Result<Vec<_>>>()
+    else {
+        return std::future::pending().await;
+    };
+    std::future::poll_fn(|context| {
+        let mut polled = signals.iter_mut().map(|signal| signal.poll_recv(context));
+        if polled.any(|signal| signal.is_ready()) {
+            Poll::Ready(())
+        } else {
+            Poll::Pending
+        }
+    })
+    .await;
 }
 
 fn failed(error: ServiceError) -> Failure {

@@ -6,6 +6,7 @@
 //! or by the recovery after a reset, revises the change with it. *Never* names a safe value of its
 //! own: limits are the person's, by the maker's figures.
 
+mod attribute;
 mod book;
 mod clocks;
 mod compare;
@@ -17,10 +18,12 @@ mod propose;
 mod search;
 mod standing;
 mod starter;
+mod trend;
 mod trials;
 mod usual;
 mod value;
 
+pub use attribute::{Attribution, attribute};
 pub use book::{ChangeLine, Ledger, TakenBack};
 pub use clocks::declared_clocks;
 pub use compare::{find_unexplained, find_unshown};
@@ -32,5 +35,8 @@ pub use propose::{ProposeChangeError, UndoError, check_change, check_no_boot, ch
 pub use search::{Advice, AdviseError, Next, Why, decide_next};
 pub use standing::stand;
 pub use starter::{starter, starter_names};
+pub use trend::{
+    CoolingTrend, LEAST_EARLIER, Measure, Trend, TrendRun, find_trend, prediction_factor, sum_trend,
+};
 pub use trials::{Trial, ValueLine, find_trials, sum_values};
 pub use value::{CheckValueError, check_value, parse_value};

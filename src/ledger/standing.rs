@@ -31,6 +31,9 @@ pub fn stand(ledger: &Ledger, fingerprint: Fingerprint, suite: &str) -> Standing
     });
     Standing {
         change: ledger.in_force().map(|line| line.change.number),
+        moves: ledger
+            .in_force()
+            .map_or_else(Vec::new, |line| line.change.moves.clone()),
         change_was_pending: ledger.in_force().is_some_and(ChangeLine::is_pending),
         change_in_this_boot: ledger
             .in_force()

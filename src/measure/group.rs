@@ -18,6 +18,13 @@ const REPEATS: usize = 5;
 const PASSES: u64 = 2;
 /// Hand-overs of one repeat, over all cores.
 const HANDOVERS: u64 = 20_000;
+/// Share of the whole time for a repeat: where other programs hold a core, each hand-over to it waits for
+/// the scheduler.
+const SHARE: f64 = 0.01;
+/// Hand-overs between two looks at the clock, which itself takes as long as part of one.
+const LOOK_EVERY: u64 = 64;
+/// Stands in the line when there are to be no more.
+const OVER: u64 = u64::MAX;
 
 /// What came of it.
 pub(super) struct Groups {
@@ -79,9 +86,10 @@ pub(super) fn measure_groups(
 }
 
 /// Seconds of one hand-over of a line around all cores.
-#[expect(clippy::cast_precision_loss, reason = "a fixed count")]
+#[expect(clippy::cast_precision_loss, reason = "a small count")]
 fn hand_over(task: &Task<'_>) -> Result<f64, MeasureError> {
     let count = task.cpus.len() as u64;
+    let longest_ns = u64::try_from(task.length.mul_f64(SHARE).as_nanos()).unwrap_or(u64::MAX);
     let area = SharedWords::create(8)?;
     let line = &area.words()[0];
     let barrier = Barrier::new(task.cpus.len());
@@ -89,17 +97,25 @@ fn hand_over(task: &Task<'_>) -> Result<f64, MeasureError> {
         barrier.wait();
         let start = os::raw_ns();
         let mut turn = index;
-        while turn < HANDOVERS {
-            while line.load(Ordering::Acquire) != turn {
+        let handed = loop {
+            let mut holds = line.load(Ordering::Acquire);
+            while holds != turn && holds != OVER {
                 std::hint::spin_loop();
+                holds = line.load(Ordering::Acquire);
+            }
+            let late = turn % LOOK_EVERY < count && os::raw_ns().saturating_sub(start) > longest_ns;
+            if holds == OVER || turn >= HANDOVERS || late {
+                line.store(OVER, Ordering::Release);
+                break turn;
             }
             line.store(turn + 1, Ordering::Release);
             turn += count;
-        }
-        os::raw_ns().saturating_sub(start)
+        };
+        (os::raw_ns().saturating_sub(start), handed)
     })?;
-    let longest = spans.into_iter().max().unwrap_or(0);
-    Ok(seconds(longest) / HANDOVERS as f64)
+    let longest = spans.iter().map(|(span, _)| *span).max().unwrap_or(0);
+    let handed = spans.iter().map(|(_, handed)| *handed).min().unwrap_or(0);
+    Ok(seconds(longest) / handed.max(1) as f64)
 }
 
 /// Runs `work` on every CPU of the task at once.

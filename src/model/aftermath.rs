@@ -111,7 +111,7 @@ pub struct Aftermath {
 }
 
 /// What a person knows about the end of a run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum NotedCause {
     /// The mains failed, or somebody took the power away.

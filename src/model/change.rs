@@ -8,7 +8,7 @@ use super::setting::{Amount, Setting, SettingValue};
 use super::time::Wall;
 
 /// One setting taken from one value to another.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Move {
     /// Name of the setting.
     pub setting: String,
@@ -19,7 +19,7 @@ pub struct Move {
 }
 
 /// One declared alteration of settings.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Change {
     /// Number within the machine's ledger, from 1.
     pub number: u32,
@@ -32,7 +32,7 @@ pub struct Change {
 }
 
 /// Settings that the person names as good, with the run that proves it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct KnownGood {
     /// Name of the profile.
     pub name: String,
@@ -45,7 +45,7 @@ pub struct KnownGood {
 }
 
 /// What the person wrote into the ledger.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case", tag = "entry")]
 pub enum LedgerEntry {
     /// A setting declared, or declared anew: the later one holds.
@@ -67,7 +67,7 @@ pub enum LedgerEntry {
 }
 
 /// An entry with its place and time.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct LedgerRow {
     /// Number in the store, growing.
     pub number: i64,
@@ -85,6 +85,9 @@ pub struct Standing {
     pub settings: Vec<SettingValue>,
     /// Number of the change that the run judges: the newest one in force.
     pub change: Option<u32>,
+    /// What that change altered; empty in records that were made before it was kept.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub moves: Vec<Move>,
     /// True when no run had judged that change before.
     pub change_was_pending: bool,
     /// True when the machine was not started again since that change was declared.

@@ -3,10 +3,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::load::CpuId;
+use super::program::ProgramFault;
 use super::time::Moment;
 
 /// A wrong answer of a compute or contention kernel.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Mismatch {
     /// Number of the pass on this worker, from 0.
     pub pass: u64,
@@ -28,7 +29,7 @@ impl Mismatch {
 }
 
 /// How a memory fault behaved when it was looked at again.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum MemoryFaultClass {
     /// Read again it was right: the read went wrong.
@@ -40,7 +41,7 @@ pub enum MemoryFaultClass {
 }
 
 /// A wrong word of memory.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct MemoryFault {
     /// Pass on this worker, from 0.
     pub pass: u64,
@@ -71,7 +72,19 @@ impl MemoryFault {
 }
 
 /// How bad a hardware error is, by its own report.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Severity {
     /// Corrected by the hardware.
@@ -83,7 +96,7 @@ pub enum Severity {
 }
 
 /// How a machine went down.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CrashManner {
     /// It hung until a watchdog or a person reset it.
@@ -97,7 +110,7 @@ pub enum CrashManner {
 }
 
 /// One kind of evidence against the machine.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case", tag = "kind")]
 pub enum FindingKind {
     /// A kernel's answer was wrong.
@@ -152,6 +165,17 @@ pub enum FindingKind {
         /// Label of the channel.
         label: String,
     },
+    /// A program of the person's failed.
+    OwnProgram {
+        /// Name of the program in its stage.
+        program: String,
+        /// Number of the run within the stage, from 1.
+        number: u32,
+        /// What was wrong.
+        failure: ProgramFault,
+        /// The end of what it wrote.
+        words: String,
+    },
     /// The machine went down in mid-run.
     Reset {
         /// How.
@@ -162,7 +186,7 @@ pub enum FindingKind {
 }
 
 /// One piece of evidence against the machine, with its circumstances.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Finding {
     /// When it was seen.
     pub at: Moment,

@@ -8,7 +8,18 @@ use super::verdict::Grade;
 
 /// Number of a job in its store, from 1.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Default,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
 )]
 pub struct JobId(pub i64);
 
@@ -19,7 +30,7 @@ impl std::fmt::Display for JobId {
 }
 
 /// A suite, and what the person declares about the machine: everything that a run needs to be told.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct RunWish {
     /// Name of a built-in suite, or of the file that `text` was read from.
     pub suite: String,
@@ -34,7 +45,9 @@ pub struct RunWish {
 }
 
 /// A time of day in minutes since midnight, 0 to 1439.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, utoipa::ToSchema,
+)]
 pub struct TimeOfDay(pub u16);
 
 impl std::fmt::Display for TimeOfDay {
@@ -45,7 +58,7 @@ impl std::fmt::Display for TimeOfDay {
 
 /// The part of each day within which a job may run; it passes midnight where `until` is not after
 /// `from`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Window {
     /// Earliest start.
     pub from: TimeOfDay,
@@ -68,7 +81,7 @@ impl Window {
 }
 
 /// What must hold before a job may start; without any it starts when its turn comes.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Conditions {
     /// Not before this instant.
     pub not_before: Option<Wall>,
@@ -83,7 +96,7 @@ pub struct Conditions {
 }
 
 /// Why a job is in the queue.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case", tag = "by")]
 pub enum Origin {
     /// A person asked.
@@ -103,7 +116,7 @@ pub enum Origin {
 }
 
 /// What became of a job.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case", tag = "is")]
 pub enum JobState {
     /// In the queue.
@@ -142,7 +155,7 @@ impl JobState {
 }
 
 /// One job of the queue.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Job {
     /// Its number.
     pub id: JobId,
@@ -186,7 +199,7 @@ impl Job {
 }
 
 /// An entry of the schedule in the configuration.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct ScheduleEntry {
     /// Unique name.
     pub name: String,
@@ -222,7 +235,9 @@ impl Default for RecheckPolicy {
 }
 
 /// Why nothing may start from the queue.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum HoldKind {
     /// A person paused the queue.
@@ -238,7 +253,7 @@ pub enum HoldKind {
 }
 
 /// A reason why nothing starts.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Hold {
     /// Which.
     pub kind: HoldKind,

@@ -5,7 +5,19 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 /// Number of a logical CPU as Linux counts them.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 pub struct CpuId(pub u32);
 
 impl fmt::Display for CpuId {
@@ -15,7 +27,19 @@ impl fmt::Display for CpuId {
 }
 
 /// Class of load for which error-free time is counted and claimed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum LoadClass {
     /// Integer units, general registers.
@@ -107,7 +131,19 @@ pub enum MemoryLevel {
 }
 
 /// Instruction set that a kernel's body was built for; chosen once a job and written to the record.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum InstructionSet {
     /// Plain Rust, any processor.

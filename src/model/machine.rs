@@ -10,7 +10,7 @@ pub const PERFORMANCE: &str = "performance";
 pub const EFFICIENCY: &str = "efficiency";
 
 /// One logical CPU and where it sits.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Cpu {
     /// Its number.
     pub id: CpuId,
@@ -23,7 +23,7 @@ pub struct Cpu {
 }
 
 /// One level of data cache of one core.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Cache {
     /// 1, 2, 3 ...
     pub level: u8,
@@ -34,7 +34,7 @@ pub struct Cache {
 }
 
 /// The machine under test, as far as it lets itself be read. Unreadable texts are empty.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Machine {
     /// Host name.
     pub host: String,

@@ -6,6 +6,8 @@
 
 mod aftermath;
 mod change;
+mod cooling;
+mod diagnosis;
 mod finding;
 mod fingerprint;
 mod job;
@@ -13,6 +15,7 @@ mod load;
 mod machine;
 mod notice;
 mod plan;
+mod program;
 mod record;
 mod sample;
 mod setting;
@@ -21,6 +24,8 @@ mod verdict;
 
 pub use aftermath::{Aftermath, Note, NotedCause, StopMark, Trace, Witness};
 pub use change::{Change, KnownGood, LastGood, LedgerEntry, LedgerRow, Move, Standing};
+pub use cooling::{Cooling, HottestDay, PackagePower};
+pub use diagnosis::{Diagnosis, Evidence, Pattern};
 pub use finding::{
     CrashManner, Finding, FindingKind, Gap, GapKind, MemoryFault, MemoryFaultClass, Mismatch,
     Severity,
@@ -37,6 +42,7 @@ pub use plan::{
     Asserts, Claim, HeatLimits, MemoryShare, OnFinding, Plan, PlannedLoad, Rhythm, Segment, Stage,
     StageGate,
 };
+pub use program::{PlannedProgram, ProgramFault, ProgramRun};
 pub use record::{Declared, End, Entry, FORMAT, Record, RunHeader, StageMark, Stamped};
 pub use sample::{Channel, ChannelId, Loss, Quantity, Reading, Role, Sample, WorkerProgress};
 pub use setting::{Amount, Harder, Setting, SettingKind, SettingValue};

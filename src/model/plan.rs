@@ -5,6 +5,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::load::{CpuId, LoadClass};
+use super::program::PlannedProgram;
 
 /// What to do when the first finding turns up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -57,6 +58,9 @@ pub struct HeatLimits {
     pub margin_c: f64,
     /// Memory-module stop ceiling (85).
     pub memory_module_c: f64,
+    /// Air temperature on the hottest day that the machine is to stand, where the suite names one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hottest_day_c: Option<f64>,
 }
 
 impl Default for HeatLimits {
@@ -68,6 +72,7 @@ impl Default for HeatLimits {
             fallback_c: 95.0,
             margin_c: 5.0,
             memory_module_c: 85.0,
+            hottest_day_c: None,
         }
     }
 }
@@ -127,8 +132,18 @@ pub struct PlannedLoad {
 pub struct Segment {
     /// Its length.
     pub length: Duration,
-    /// What runs; empty means idle (baseline, cool-down).
+    /// What runs; empty means idle (baseline, cool-down), unless programs run.
     pub loads: Vec<PlannedLoad>,
+    /// Programs of the person's beside it, or alone.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub programs: Vec<PlannedProgram>,
+}
+
+impl Segment {
+    /// True when nothing runs in it.
+    pub fn is_idle(&self) -> bool {
+        self.loads.is_empty() && self.programs.is_empty()
+    }
 }
 
 /// What must hold before the next stage starts.
@@ -162,7 +177,7 @@ impl Stage {
 
     /// True when nothing runs in it.
     pub fn is_idle(&self) -> bool {
-        self.segments.iter().all(|segment| segment.loads.is_empty())
+        self.segments.iter().all(Segment::is_idle)
     }
 }
 
@@ -217,7 +232,7 @@ impl Plan {
     pub fn load_length(&self) -> Duration {
         let stages = self.stages.iter().flat_map(|stage| &stage.segments);
         stages
-            .filter(|segment| !segment.loads.is_empty())
+            .filter(|segment| !segment.is_idle())
             .map(|segment| segment.length)
             .sum()
     }

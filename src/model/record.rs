@@ -9,6 +9,7 @@ use super::finding::{Finding, Gap};
 use super::load::{CpuId, InstructionSet, LoadClass};
 use super::machine::{Machine, PERFORMANCE};
 use super::plan::Plan;
+use super::program::ProgramRun;
 use super::sample::{Channel, Sample, WorkerProgress};
 use super::time::{Moment, Mono};
 use super::verdict::Verdict;
@@ -17,7 +18,7 @@ use super::verdict::Verdict;
 pub const FORMAT: u32 = 1;
 
 /// What the person declared about the settings under test.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Declared {
     /// Core clock per load class in MHz, where declared; of the performance cores, where the processor
     /// mixes kinds.
@@ -27,10 +28,14 @@ pub struct Declared {
     pub kind_clock_mhz: Vec<(String, f64)>,
     /// Air temperature in degrees Celsius.
     pub ambient_c: Option<f64>,
+    /// Air temperature on the hottest day that the machine is to stand, in degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hottest_day_c: Option<f64>,
     /// Free words.
     pub note: String,
     /// Where the ledger stood; none in records that were made without one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Object>)]
     pub standing: Option<Box<Standing>>,
 }
 
@@ -146,6 +151,8 @@ pub enum Entry {
     Sample(Sample),
     /// Final counts of a worker that has ended.
     WorkerDone(Stamped<WorkerProgress>),
+    /// A program of the person's ran to its end and all was well with it.
+    ProgramRun(Stamped<ProgramRun>),
     /// Evidence against the machine.
     Finding(Finding),
     /// Another event of a fault already on record: index of the finding, events so far.
@@ -193,6 +200,8 @@ pub struct Record {
     pub samples: Vec<Sample>,
     /// Final counts of workers.
     pub workers: Vec<Stamped<WorkerProgress>>,
+    /// Runs of the person's programs that went well.
+    pub program_runs: Vec<Stamped<ProgramRun>>,
     /// Findings in order.
     pub findings: Vec<Finding>,
     /// Gaps, those of the header first, each once.
@@ -218,6 +227,7 @@ impl Record {
             stages: Vec::new(),
             samples: Vec::new(),
             workers: Vec::new(),
+            program_runs: Vec::new(),
             findings: Vec::new(),
             gaps,
             stop_marks: Vec::new(),
@@ -234,6 +244,7 @@ impl Record {
             Entry::Stage(mark) => self.stages.push(mark),
             Entry::Sample(sample) => self.samples.push(sample),
             Entry::WorkerDone(done) => self.workers.push(done),
+            Entry::ProgramRun(run) => self.program_runs.push(run),
             Entry::Finding(finding) => self.findings.push(finding),
             Entry::Repeated { finding, events } => {
                 if let Some(known) = self.findings.get_mut(finding as usize) {
@@ -278,6 +289,12 @@ impl Record {
             .flatten()
             .max_by_key(|at| at.mono)
             .unwrap_or(self.header.started)
+    }
+
+    /// True where something ran when `sample` was taken.
+    pub fn is_loaded(&self, sample: &Sample) -> bool {
+        let segment = self.header.plan.segment(sample.stage, sample.segment);
+        !sample.workers.is_empty() || segment.is_some_and(|segment| !segment.programs.is_empty())
     }
 
     /// Name of the CPU's physical core, for grouping.

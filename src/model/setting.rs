@@ -8,9 +8,21 @@ use serde::{Deserialize, Serialize};
 /// A value of a setting, exact to a thousandth of its unit: values are compared, and a float that is
 /// nearly on the step would be neither refused nor accepted. A JSON number.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Default,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
 )]
 #[serde(from = "f64", into = "f64")]
+#[schema(value_type = f64)]
 pub struct Amount(i64);
 
 impl Amount {
@@ -119,7 +131,19 @@ impl fmt::Display for Amount {
 }
 
 /// What kind of thing a setting is; it fixes the unit, except for `Other`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum SettingKind {
     /// Clock of the cores, MHz.
@@ -202,7 +226,7 @@ impl SettingKind {
 }
 
 /// Direction in which a setting asks more of the machine.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Harder {
     /// Larger values are harder to bear, a clock say.
@@ -212,7 +236,7 @@ pub enum Harder {
 }
 
 /// One thing that the person tunes.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Setting {
     /// Unique name: lowercase letters, digits and hyphens.
     pub name: String,
@@ -239,7 +263,7 @@ pub struct Setting {
 }
 
 /// A setting's value at some time.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct SettingValue {
     /// Name of the setting.
     pub name: String,

@@ -7,7 +7,18 @@ use serde::{Deserialize, Serialize};
 /// Nanoseconds of a monotonic clock (`CLOCK_MONOTONIC` on a real machine); only differences mean
 /// anything.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Default,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
 )]
 pub struct Mono(pub u64);
 
@@ -34,12 +45,41 @@ impl Mono {
 
 /// Milliseconds since 1970-01-01T00:00:00Z. For people; never for durations.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Default,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
 )]
 pub struct Wall(pub i64);
 
+impl Wall {
+    /// This time plus `span`, saturating.
+    #[must_use]
+    pub fn plus(self, span: Duration) -> Self {
+        Self(self.0.saturating_add(milliseconds(span)))
+    }
+
+    /// This time minus `span`, saturating.
+    #[must_use]
+    pub fn minus(self, span: Duration) -> Self {
+        Self(self.0.saturating_sub(milliseconds(span)))
+    }
+}
+
+fn milliseconds(span: Duration) -> i64 {
+    i64::try_from(span.as_millis()).unwrap_or(i64::MAX)
+}
+
 /// One instant on both clocks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Moment {
     /// For durations and order.
     pub mono: Mono,

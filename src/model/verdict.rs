@@ -4,12 +4,26 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use super::cooling::Cooling;
+use super::diagnosis::Diagnosis;
 use super::finding::{Finding, Gap};
 use super::load::LoadClass;
 
 /// The five grades; the first that applies in this order: failed, marginal, inconclusive,
 /// provisional, proven.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Grade {
     /// A wrong answer, trap, stall, uncorrected hardware error, reset, or over-hot machine.
@@ -173,6 +187,9 @@ pub struct HeatSummary {
     pub headroom_c: f64,
     /// Whether it levelled off.
     pub plateau: Plateau,
+    /// The same against the air, where its temperature is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cooling: Option<Cooling>,
 }
 
 /// Clock under one load class on one kind of core; MHz.
@@ -240,7 +257,11 @@ pub struct Verdict {
     pub clocks: Vec<ClockSummary>,
     /// Voltages, where read.
     pub voltages: Vec<VoltageSummary>,
-    /// What to try next, best first, in plain words.
+    /// What the pattern of the evidence usually points at, best first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub diagnoses: Vec<Diagnosis>,
+    /// What to try next, best first, in plain words: what every failure asks for, what the diagnoses
+    /// advise, and how to close gaps.
     pub next: Vec<String>,
     /// Whether the suite ran to its end.
     pub complete: bool,

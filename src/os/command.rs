@@ -2,25 +2,20 @@
 #![expect(clippy::disallowed_methods, reason = "this is the door to processes")]
 
 use std::io::{self, Read, Write};
-use std::os::unix::process::{CommandExt, ExitStatusExt};
-use std::process::{Child, Command, ExitStatus, Stdio};
+use std::os::unix::process::CommandExt;
+use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
-use nix::sys::signal::{Signal, killpg};
-use nix::unistd::Pid;
-
+use super::attend::{Attended, attend, end_group, ended_by};
 use super::child::Ended;
-use super::clock::{monotonic, wait};
 
 /// Most bytes of its standard error that are kept, the last ones.
 const MOST_WORDS: usize = 2048;
-/// Between two looks whether it has ended.
-const LOOK_EVERY: Duration = Duration::from_millis(20);
 /// Its last words are waited for this long: a grandchild may hold the pipe open.
 const WORDS_GRACE: Duration = Duration::from_millis(200);
 /// Variables that speak of this service and not of the command.
-const OURS: [&str; 4] = [
+pub(super) const OURS: [&str; 4] = [
     "CREDENTIALS_DIRECTORY",
     "NOTIFY_SOCKET",
     "WATCHDOG_USEC",
@@ -60,12 +55,15 @@ pub fn run_command(
     let mut child = command.spawn()?;
     feed(&mut child, input);
     let words = listen(&mut child);
-    let status = wait_for(&mut child, limit)?;
+    let attended = attend(&mut child, limit, &|| true)?;
+    let ended = if let Attended::Ended(status) = attended {
+        Some(ended_by(status))
+    } else {
+        end_group(&mut child);
+        None
+    };
     Ok(CommandEnd {
-        ended: status.map(|status| match status.signal() {
-            Some(signal) => Ended::Signal(signal),
-            None => Ended::Status(status.code().unwrap_or(-1)),
-        }),
+        ended,
         words: words.recv_timeout(WORDS_GRACE).unwrap_or_default(),
     })
 }
@@ -101,22 +99,4 @@ fn listen(child: &mut Child) -> Receiver<String> {
         });
     }
     heard
-}
-
-fn wait_for(child: &mut Child, limit: Duration) -> io::Result<Option<ExitStatus>> {
-    let until = monotonic().plus(limit);
-    loop {
-        if let Some(status) = child.try_wait()? {
-            return Ok(Some(status));
-        }
-        if monotonic() >= until {
-            break;
-        }
-        wait(LOOK_EVERY);
-    }
-    let group = Pid::from_raw(child.id().cast_signed());
-    if let Err(error) = killpg(group, Signal::SIGKILL) {
-        tracing::debug!(%error, "the command's group could not be killed");
-    }
-    child.wait().map(|_| None)
 }

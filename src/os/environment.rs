@@ -113,3 +113,8 @@ pub fn with_cause(error: &dyn std::error::Error) -> String {
         None => error.to_string(),
     }
 }
+
+/// Number of the user whose rights this process has.
+pub fn own_uid() -> u32 {
+    nix::unistd::geteuid().as_raw()
+}

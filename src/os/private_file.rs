@@ -18,6 +18,14 @@ pub enum ReadPrivateError {
         #[source]
         source: io::Error,
     },
+    /// Others than its owner may read it.
+    #[error("`{}` has mode {mode:04o}: `chmod 600` it, so that nobody but its owner reads it", path.display())]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// Its permissions.
+        mode: u32,
+    },
     /// Not what a secret looks like.
     #[error("`{}` is not a text of at most {most} bytes", path.display())]
     NotAText {
@@ -59,4 +67,23 @@ pub fn read_private(path: &Path, most: u64) -> Result<String, ReadPrivateError> 
         return Err(not_a_text());
     }
     String::from_utf8(bytes).map_err(|_| not_a_text())
+}
+
+/// Holds a file with a secret against the rule that nobody but its owner may touch it.
+///
+/// # Errors
+/// It is not there, or others may touch it.
+pub fn check_owned(path: &Path) -> Result<(), ReadPrivateError> {
+    let about = std::fs::metadata(path).map_err(|source| ReadPrivateError::Io {
+        path: path.to_path_buf(),
+        source,
+    })?;
+    let mode = about.permissions().mode() & 0o777;
+    if mode & 0o077 != 0 {
+        return Err(ReadPrivateError::Open {
+            path: path.to_path_buf(),
+            mode,
+        });
+    }
+    Ok(())
 }

@@ -8,6 +8,8 @@ use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::channel;
 use std::time::Duration;
 
+use super::attend::{Attended, attend};
+
 /// A program gave no answer.
 #[derive(Debug, thiserror::Error)]
 pub enum AskProgramError {
@@ -30,8 +32,6 @@ pub enum AskProgramError {
 const FOLDERS: [&str; 4] = ["/usr/bin", "/bin", "/usr/sbin", "/sbin"];
 /// Most of a complaint that is kept.
 const COMPLAINT_BYTES: u64 = 400;
-/// Between two looks at a child that has closed its output and not ended yet.
-const LOOK_EVERY: Duration = Duration::from_millis(5);
 
 /// Most that is waited for, and most that is read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -82,26 +82,18 @@ pub fn ask_program(
         end(&mut child);
         return Ok(bytes);
     }
-    loop {
-        match child.try_wait() {
-            Ok(Some(status)) if status.success() => return Ok(bytes),
-            Ok(Some(status)) => {
-                let words = complaint.recv_timeout(left()).unwrap_or_default();
-                let words = if words.is_empty() { bytes } else { words };
-                let words = String::from_utf8_lossy(&words).trim().to_owned();
-                return Err(AskProgramError::Status(
-                    name,
-                    status.code().unwrap_or(-1),
-                    words,
-                ));
-            }
-            Ok(None) if !left().is_zero() => super::wait(LOOK_EVERY),
-            Ok(None) | Err(_) => {
-                end(&mut child);
-                return Err(AskProgramError::Late(name, patience.time));
-            }
-        }
+    let Ok(Attended::Ended(status)) = attend(&mut child, left(), &|| true) else {
+        end(&mut child);
+        return Err(AskProgramError::Late(name, patience.time));
+    };
+    if status.success() {
+        return Ok(bytes);
     }
+    let words = complaint.recv_timeout(left()).unwrap_or_default();
+    let words = if words.is_empty() { bytes } else { words };
+    let words = String::from_utf8_lossy(&words).trim().to_owned();
+    let status = status.code().unwrap_or(-1);
+    Err(AskProgramError::Status(name, status, words))
 }
 
 /// Reads on a thread of its own, which ends with the child at the latest.

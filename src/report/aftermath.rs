@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use super::page::{Page, Style, escape};
 use super::units::{counted, instant};
-use crate::model::{NotedCause, Record, Witness};
+use crate::model::{Note, NotedCause, Record, Witness};
 
 /// Names the form of [`closed_json`].
 pub const CLOSED_SCHEMA: &str = "soakproof.closed/1";
@@ -43,7 +43,7 @@ pub(super) fn say_aftermath(page: &mut Page, record: &Record, style: &Style) {
             format!("asked: {}", asked.join(", "))
         };
         let at = instant(aftermath.at.wall, &style.zone);
-        page.say("looked back", &format!("{at}, {asked}"));
+        page.say("gathered", &format!("{at}, {asked}"));
         for (witness, reason) in &aftermath.silent {
             let words = format!("{}: {reason}", witness_words(*witness));
             page.say("not asked", &words);
@@ -54,13 +54,18 @@ pub(super) fn say_aftermath(page: &mut Page, record: &Record, style: &Style) {
 /// A person's words, beside the grade.
 pub(super) fn say_notes(page: &mut Page, record: &Record, style: &Style) {
     for note in &record.notes {
-        let mut words = vec![format!("said {}", instant(note.at.wall, &style.zone))];
-        words.extend(note.cause.map(|cause| cause_words(cause).to_owned()));
-        if !note.text.is_empty() {
-            words.push(format!("`{}`", note.text));
-        }
-        page.say("noted", &words.join(", "));
+        page.say("noted", &note_words(note, style));
     }
+}
+
+/// When it was said, and what.
+pub(super) fn note_words(note: &Note, style: &Style) -> String {
+    let mut words = vec![format!("said {}", instant(note.at.wall, &style.zone))];
+    words.extend(note.cause.map(|cause| cause_words(cause).to_owned()));
+    if !note.text.is_empty() {
+        words.push(format!("`{}`", note.text));
+    }
+    words.join(", ")
 }
 
 /// `soakproof.closed/1`: `closed`, `revised` (judged again for an error after the end) and `left`, lists of

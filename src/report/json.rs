@@ -4,9 +4,10 @@
 //! - `run`: `number` (null outside a store), `id`, `program`, `suite`, `simulated`, `started` and `ended`
 //!   (RFC 3339 in UTC; `ended` null while open), `length_s` (as far as known), `end` (object with `why`), `plan`,
 //!   `machine`, `channels`, `declared`, `kernels` (list of `name`, `class`, `instruction_set`), `stages` (marks),
-//!   `workers` (final counts), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
+//!   `workers` (final counts), `program_runs` (of the person's that went well), `findings`, `gaps`, `stop_marks` (wishes to end), `aftermaths` (what was gathered after
 //!   a run had ended without a word), `notes` (a person's words), `sample_count`.
 //! - `verdict`: the verdict that holds, null where there is none; `earlier_verdicts`: those it revised.
+//! - `attribution`: the change that a bad verdict goes back to (`attribution_json`).
 //!
 //! Samples are not in it: they are the bulk of a record. 64-bit patterns are whole JSON numbers; a
 //! reader that keeps numbers as floats takes the `expected_hex` and `got_hex` beside them.
@@ -14,6 +15,7 @@
 use serde::Serialize;
 use serde_json::{Value, json};
 
+use super::diagnosis::attribution_json;
 use super::units::rfc3339;
 use crate::model::{Record, RunHeader};
 
@@ -39,6 +41,7 @@ pub fn report_json(number: Option<i64>, record: &Record) -> Value {
         "schema": REPORT_SCHEMA,
         "run": run_json(number, record),
         "verdict": record.verdict().map(value),
+        "attribution": attribution_json(record),
         "earlier_verdicts": record.verdicts.iter().take(earlier).map(value).collect::<Vec<_>>(),
     });
     add_hex(&mut report);
@@ -65,6 +68,7 @@ fn run_json(number: Option<i64>, record: &Record) -> Value {
         "kernels": kernels_json(header),
         "stages": value(&record.stages),
         "workers": value(&record.workers),
+        "program_runs": value(&record.program_runs),
         "findings": value(&record.findings),
         "gaps": value(&record.gaps),
         "stop_marks": value(&record.stop_marks),

@@ -8,20 +8,27 @@
 
 mod advice;
 mod aftermath;
+pub mod chart;
 mod cores;
+mod diagnosis;
 mod instruments;
 mod json;
 mod kernels;
 mod ledger;
+pub mod live;
 mod measured;
 mod notices;
 mod page;
+mod pages;
 mod plan;
+mod program;
 mod progress;
 mod queue;
 mod record;
 mod runs;
 mod standing;
+mod transfer;
+mod trend;
 mod units;
 mod verdict;
 
@@ -41,10 +48,19 @@ pub use ledger::{
 pub use measured::{measured_json, measured_text};
 pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
+pub use pages::{
+    ComparedRun, RenderPageError, SheetClaim, SheetFacts, compare_json, compare_page, compare_text,
+    read_sheet, report_page, sheet_page,
+};
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};
 pub use queue::{JobLine, QUEUE_SCHEMA, QueueView, StartNotice, queue_json, queue_text};
 pub use record::record_text;
 pub use runs::{RunLine, runs_json, runs_text};
 pub use standing::before_run;
+pub use transfer::{
+    Digest, ExportHead, MOST_FILE, MOST_LINE, ReadExportError, TransferRow, WriteTableError,
+    check_believable, export_end, export_head, export_row, read_export, write_table,
+};
+pub use trend::{trend_json, trend_text};
 pub use verdict::{finding_words, verdict_text};

@@ -247,7 +247,7 @@ fn pad(cell: &str, width: usize, flush: Flush) -> String {
 }
 
 /// Breaks at spaces; a word that is longer than a line is broken hard. At least one line.
-fn wrap(text: &str, width: usize) -> Vec<String> {
+pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let width = width.max(1);
     let mut lines = Vec::new();
     let mut line = String::new();

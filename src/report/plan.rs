@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 
 use super::json::{PLAN_SCHEMA, value};
 use super::page::{Flush, Page, Style};
+use super::program::planned_words;
 use super::units::{bytes, counted, figure, instant, per_cent, rfc3339, span};
 use crate::model::{
     Asserts, Claim, CpuId, OnFinding, Plan, PlannedLoad, Rhythm, Segment, StageGate, Wall,
@@ -52,7 +53,7 @@ fn total_words(plan: &Plan, start: Option<Wall>, style: &Style) -> String {
     let end = start.map_or_else(String::new, |start| {
         format!(
             ", until {}",
-            instant(later(start, plan.length()), &style.zone)
+            instant(start.plus(plan.length()), &style.zone)
         )
     });
     format!(
@@ -60,11 +61,6 @@ fn total_words(plan: &Plan, start: Option<Wall>, style: &Style) -> String {
         span(plan.length().as_secs_f64()),
         span(plan.load_length().as_secs_f64())
     )
-}
-
-fn later(start: Wall, by: Duration) -> Wall {
-    let ms = i64::try_from(by.as_millis()).unwrap_or(i64::MAX);
-    Wall(start.0.saturating_add(ms))
 }
 
 fn rows(plan: &Plan, start: Option<Wall>, style: &Style) -> Vec<Vec<String>> {
@@ -75,7 +71,7 @@ fn rows(plan: &Plan, start: Option<Wall>, style: &Style) -> Vec<Vec<String>> {
             let first = segment_index == 0;
             let from = start.map_or_else(
                 || format!("+{}", span(offset.as_secs_f64())),
-                |start| super::units::time_of_day(later(start, offset), &style.zone),
+                |start| super::units::time_of_day(start.plus(offset), &style.zone),
             );
             rows.push(vec![
                 if first {
@@ -102,11 +98,12 @@ fn rows(plan: &Plan, start: Option<Wall>, style: &Style) -> Vec<Vec<String>> {
 }
 
 fn segment_words(segment: &Segment) -> String {
-    if segment.loads.is_empty() {
+    if segment.is_idle() {
         return "idle".to_owned();
     }
-    let loads: Vec<String> = segment.loads.iter().map(load_words).collect();
-    loads.join("; ")
+    let loads = segment.loads.iter().map(load_words);
+    let programs = segment.programs.iter().map(planned_words);
+    loads.chain(programs).collect::<Vec<String>>().join("; ")
 }
 
 fn load_words(load: &PlannedLoad) -> String {
@@ -253,7 +250,7 @@ pub fn plan_json(plan: &Plan, start: Option<Wall>) -> Value {
         "length_s": plan.length().as_secs_f64(),
         "load_length_s": plan.load_length().as_secs_f64(),
         "starts": start.and_then(rfc3339),
-        "ends": start.and_then(|start| rfc3339(later(start, plan.length()))),
+        "ends": start.and_then(|start| rfc3339(start.plus(plan.length()))),
         "stages": stages,
     })
 }

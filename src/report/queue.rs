@@ -14,7 +14,7 @@ pub const QUEUE_SCHEMA: &str = "soakproof.queue/1";
 const ENDED_SHOWN: usize = 5;
 
 /// The queue as it is shown.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct QueueView {
     /// Why nothing starts, where that is so.
     pub holds: Vec<Hold>,
@@ -25,7 +25,7 @@ pub struct QueueView {
 }
 
 /// A start that was announced.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct StartNotice {
     /// The job.
     pub job: JobId,
@@ -34,7 +34,7 @@ pub struct StartNotice {
 }
 
 /// One job of a list.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct JobLine {
     /// The job.
     pub job: Job,

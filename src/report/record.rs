@@ -25,7 +25,7 @@ pub fn record_text(record: &Record, style: Style) -> String {
     say_work(&mut page, record);
     page.heading("Conclusion");
     if let Some(verdict) = record.verdict() {
-        say_all(&mut page, verdict, &style);
+        say_all(&mut page, record, verdict, &style);
     } else {
         for finding in &record.findings {
             page.say("finding", &finding_words(finding, &style));
@@ -243,7 +243,7 @@ fn say_work(page: &mut Page, record: &Record) {
 }
 
 /// Class and instruction set of a kernel, in words.
-fn chosen(record: &Record, name: &str) -> (String, String) {
+pub(super) fn chosen(record: &Record, name: &str) -> (String, String) {
     let kernels = &record.header.kernels;
     kernels
         .iter()
@@ -255,7 +255,7 @@ fn chosen(record: &Record, name: &str) -> (String, String) {
 }
 
 /// Lowest to highest; one figure where they look the same.
-fn range(span: Option<(f64, f64)>, decimals: usize) -> String {
+pub(super) fn range(span: Option<(f64, f64)>, decimals: usize) -> String {
     span.map_or_else(
         || "not measured".to_owned(),
         |(low, high)| {

@@ -29,7 +29,7 @@ pub fn before_run(standing: &Standing) -> Vec<String> {
     lines
 }
 
-fn settings_words(standing: &Standing) -> String {
+pub(super) fn settings_words(standing: &Standing) -> String {
     let settings: Vec<String> = standing.settings.iter().map(ToString::to_string).collect();
     settings.join(", ")
 }

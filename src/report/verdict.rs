@@ -1,12 +1,14 @@
 //! The verdict on one screen: what came out, by which rules, with what figures, and what to do next.
 
 use super::aftermath::say_notes;
+use super::diagnosis::{say_attribution, say_diagnoses};
 use super::page::{Page, Style};
+use super::program::program_words;
 use super::standing::say_standing;
 use super::units::{count, counted, figure, instant, per_cent, span, time_of_day};
 use crate::model::{
-    Cause, ClockSummary, CrashManner, End, Finding, FindingKind, HeatSummary, MemoryFaultClass,
-    Plateau, Record, Rule, RuleEffect, Severity, Verdict, VoltageSummary,
+    Cause, ClockSummary, Cooling, CrashManner, End, Finding, FindingKind, HeatSummary,
+    MemoryFaultClass, Plateau, Record, Rule, RuleEffect, Severity, Verdict, VoltageSummary,
 };
 
 /// Most lines of a kind on the one-screen verdict; the report has them all.
@@ -14,6 +16,7 @@ const RULES: usize = 5;
 const HELD: usize = 2;
 const FINDINGS: usize = 6;
 const GAPS: usize = 3;
+const POINTS_AT: usize = 1;
 const NEXT: usize = 3;
 const VOLTAGES: usize = 2;
 
@@ -28,6 +31,8 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
     say_exposure(&mut page, verdict, true);
     say_figures(&mut page, verdict, Some(VOLTAGES));
     say_gaps(&mut page, verdict, Some(GAPS));
+    say_diagnoses(&mut page, verdict, Some(POINTS_AT));
+    say_attribution(&mut page, record, verdict);
     say_next(&mut page, verdict, Some(NEXT));
     say_notes(&mut page, record, &style);
     page.say("more", &more_words(record, &style));
@@ -35,12 +40,14 @@ pub fn verdict_text(record: &Record, verdict: &Verdict, style: Style) -> String 
 }
 
 /// What was concluded, all of it, for the longer report.
-pub(super) fn say_all(page: &mut Page, verdict: &Verdict, style: &Style) {
+pub(super) fn say_all(page: &mut Page, record: &Record, verdict: &Verdict, style: &Style) {
     say_rules(page, verdict, None);
     say_findings(page, verdict, style, None);
     say_exposure(page, verdict, false);
     say_figures(page, verdict, None);
     say_gaps(page, verdict, None);
+    say_diagnoses(page, verdict, None);
+    say_attribution(page, record, verdict);
     say_next(page, verdict, None);
 }
 
@@ -106,7 +113,7 @@ fn more_words(record: &Record, style: &Style) -> String {
     )
 }
 
-fn effect_words(effect: RuleEffect) -> &'static str {
+pub(super) fn effect_words(effect: RuleEffect) -> &'static str {
     match effect {
         RuleEffect::Met => "held",
         RuleEffect::Caps => "caps at provisional",
@@ -196,7 +203,7 @@ pub fn finding_words(finding: &Finding, style: &Style) -> String {
     text
 }
 
-fn kind_words(kind: &FindingKind) -> String {
+pub(super) fn kind_words(kind: &FindingKind) -> String {
     match kind {
         FindingKind::WrongAnswer(wrong) => format!(
             "wrong answer (pass {}, step {}, {} wrong: expected {:016x}, got {:016x})",
@@ -252,6 +259,12 @@ fn kind_words(kind: &FindingKind) -> String {
                 counted(*events, "event", "events")
             )
         }
+        FindingKind::OwnProgram {
+            program,
+            number,
+            failure,
+            words,
+        } => program_words((program, *number), failure, words),
         FindingKind::CoolingStopped { label } => format!("cooling stopped: {label} stands still"),
         FindingKind::Reset { manner, evidence } => {
             format!("reset, {}: {evidence}", manner_words(*manner))
@@ -278,7 +291,7 @@ fn trap_words(
     text
 }
 
-fn fault_words(class: MemoryFaultClass) -> &'static str {
+pub(super) fn fault_words(class: MemoryFaultClass) -> &'static str {
     match class {
         MemoryFaultClass::WrongRead => "memory read wrongly once",
         MemoryFaultClass::WrongStore => "memory kept a wrong word",
@@ -367,6 +380,9 @@ fn say_exposure(page: &mut Page, verdict: &Verdict, short: bool) {
 fn say_figures(page: &mut Page, verdict: &Verdict, most: Option<usize>) {
     if let Some(heat) = &verdict.heat {
         page.say("heat", &heat_words(heat));
+        if let Some(cooling) = &heat.cooling {
+            page.say("", &cooling_words(cooling));
+        }
     }
     if most.is_some() {
         // On one screen the class with the lowest clock stands for all.
@@ -388,7 +404,7 @@ fn say_figures(page: &mut Page, verdict: &Verdict, most: Option<usize>) {
     say_list(page, "voltage", &voltages, most);
 }
 
-fn heat_words(heat: &HeatSummary) -> String {
+pub(super) fn heat_words(heat: &HeatSummary) -> String {
     let mut words = Vec::new();
     words.extend(heat.idle_c.map(|idle| format!("idle {}", figure(idle, 1))));
     words.extend(
@@ -417,7 +433,32 @@ fn heat_words(heat: &HeatSummary) -> String {
     )
 }
 
-fn clock_words(clock: &ClockSummary) -> String {
+/// Air, resistance with its two sources, and the hottest day.
+pub(super) fn cooling_words(cooling: &Cooling) -> String {
+    let by = cooling.air_sensor.as_ref();
+    let by = by.map_or_else(|| "declared".to_owned(), |label| format!("by {label}"));
+    let mut text = format!("air {} ({by})", figure(cooling.air_c, 1));
+    if let Some(power) = &cooling.power {
+        text.push_str(&format!(
+            ", {} W by {}",
+            figure(power.watts, 1),
+            power.source
+        ));
+    }
+    if let Some(resistance) = cooling.resistance_k_per_w {
+        text.push_str(&format!(", {} K/W over the air", figure(resistance, 3)));
+    }
+    if let Some(day) = &cooling.hottest_day {
+        text.push_str(&format!(
+            "; headroom {} C on a day of {} C",
+            figure(day.headroom_c, 1),
+            figure(day.air_c, 0)
+        ));
+    }
+    text
+}
+
+pub(super) fn clock_words(clock: &ClockSummary) -> String {
     let declared = clock.declared_mhz.map_or_else(
         || "nothing declared".to_owned(),
         |mhz| format!("declared {}", figure(mhz, 0)),
@@ -433,7 +474,7 @@ fn clock_words(clock: &ClockSummary) -> String {
     )
 }
 
-fn voltage_words(voltage: &VoltageSummary) -> String {
+pub(super) fn voltage_words(voltage: &VoltageSummary) -> String {
     let mut words = Vec::new();
     words.extend(voltage.idle_mv.map(|mv| format!("idle {}", figure(mv, 0))));
     let one_core = voltage.one_core_mv;

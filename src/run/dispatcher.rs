@@ -10,6 +10,7 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use super::companions::{Companions, Escort};
 use super::core::{Action, Core, Event, Limits};
 use super::prepare::PreparedRun;
+use super::programs::ProgramRunner;
 use super::pulse::Pulse;
 use super::sampler::{Round, Sampler};
 use super::stops::Stops;
@@ -116,6 +117,7 @@ pub async fn run_suite(
             limits,
         ),
         supervisor: Supervisor::start(events.clone()),
+        programs: ProgramRunner::new(events.clone()),
         sampler: Sampler::start(instruments, plan.sample_period, rounds),
         writer: Writer::start(store, number, events),
         record: Record::new(header),
@@ -184,6 +186,7 @@ async fn hold(store: &Store) -> Result<RecordHold, HoldRecordError> {
 struct Desk<'a> {
     core: Core,
     supervisor: Supervisor,
+    programs: ProgramRunner,
     sampler: Sampler,
     writer: Writer,
     record: Record,
@@ -256,7 +259,12 @@ impl Desk<'_> {
                     self.supervisor.order(Order::GiveBack(worker, keep_bytes));
                 }
                 Action::Stop(worker) => self.supervisor.order(Order::Stop(worker)),
-                Action::KillAll => self.supervisor.order(Order::KillAll),
+                Action::StartProgram(program, what) => self.programs.start(program, &what),
+                Action::StopProgram(program) => self.programs.stop(program),
+                Action::KillAll => {
+                    self.supervisor.order(Order::KillAll);
+                    self.programs.stop_all();
+                }
                 Action::Examine(worker) => self.supervisor.order(Order::Examine(worker)),
                 Action::SampleSoon => self.sampler.ask(),
                 Action::Record(entry) => entries.push(entry),
@@ -279,6 +287,7 @@ impl Desk<'_> {
     /// Judges what is on disk, so that a live run and one read back are graded on the same evidence.
     fn close(self, number: i64, inbox: &mut UnboundedReceiver<(Moment, Event)>) -> RunOutcome {
         drop(self.supervisor);
+        drop(self.programs);
         inbox.close();
         let mut written = self.writer.finish();
         let mut record = read_back(written.as_ref(), number).unwrap_or_else(|reason| {

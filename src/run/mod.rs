@@ -7,6 +7,7 @@ pub mod core;
 mod dispatcher;
 mod guard;
 mod prepare;
+mod programs;
 mod pulse;
 mod recovery;
 mod sampler;

@@ -12,6 +12,8 @@ use crate::suite::{self, ResolveSuiteError, Suite};
 
 /// Clocks in MHz that are believed; a value in GHz or kHz is a slip.
 const CLOCK_RANGE_MHZ: std::ops::RangeInclusive<f64> = 100.0..=10_000.0;
+/// Air temperatures that can be meant, degrees Celsius.
+const AIR_RANGE_C: std::ops::RangeInclusive<f64> = -40.0..=70.0;
 
 /// A wish that cannot be carried out. Nothing was started.
 #[derive(Debug, thiserror::Error)]
@@ -41,6 +43,16 @@ pub enum PrepareRunError {
     Clock {
         /// As declared.
         mhz: f64,
+    },
+    /// An air temperature that cannot be meant.
+    #[error(
+        "air of {celsius} C is outside {} to {} C; it is given in degrees Celsius",
+        AIR_RANGE_C.start(),
+        AIR_RANGE_C.end()
+    )]
+    Air {
+        /// As declared.
+        celsius: f64,
     },
     /// Long load that nobody could watch.
     #[error(
@@ -109,6 +121,11 @@ pub fn prepare_run(root: &Root, wish: &RunWish) -> Result<PreparedRun, PrepareRu
     let kinds = wish.declared.kind_clock_mhz.iter().map(|(_, mhz)| *mhz);
     if let Some(mhz) = classes.chain(kinds).find(outside) {
         return Err(PrepareRunError::Clock { mhz });
+    }
+    let air = [wish.declared.ambient_c, wish.declared.hottest_day_c];
+    let mut air = air.into_iter().flatten();
+    if let Some(celsius) = air.find(|celsius| !AIR_RANGE_C.contains(celsius)) {
+        return Err(PrepareRunError::Air { celsius });
     }
     let instruments = Instruments::open(root, &InstrumentOptions::default(), os::moment());
     check_thermometer(&plan, &instruments, wish.without_thermometer)?;

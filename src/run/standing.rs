@@ -2,7 +2,7 @@
 
 use crate::kernels;
 use crate::ledger::{Ledger, Outcome, declared_clocks, stand};
-use crate::model::{Machine, RunHeader, Standing, Wall};
+use crate::model::{LedgerRow, Machine, RunHeader, Standing, Wall};
 use crate::os::{self, Root};
 use crate::sensors::read_fingerprint;
 use crate::store::{ReadLedgerError, Store};
@@ -15,7 +15,8 @@ const PROBES: u32 = 60;
 /// # Errors
 /// When the store cannot be read, or a row of the ledger is damaged.
 pub fn read_ledger(store: &Store, machine: &Machine) -> Result<Ledger, ReadLedgerError> {
-    read_since(store, machine, Wall(i64::MIN))
+    let rows = store.ledger(&machine.host)?;
+    with_outcomes(store, machine, &rows, Wall(i64::MIN))
 }
 
 /// The same with no other runs than those since settings were last altered: enough to know whether a
@@ -27,18 +28,22 @@ pub fn read_recent_ledger(store: &Store, machine: &Machine) -> Result<Ledger, Re
     let rows = store.ledger(&machine.host)?;
     let entries = Ledger::new(&rows, Vec::new(), &machine.boot_id);
     match entries.last_altered() {
-        Some(at) => read_since(store, machine, at),
+        Some(at) => with_outcomes(store, machine, &rows, at),
         None => Ok(entries),
     }
 }
 
-fn read_since(store: &Store, machine: &Machine, at: Wall) -> Result<Ledger, ReadLedgerError> {
-    let rows = store.ledger(&machine.host)?;
-    let outcomes = store.outcomes(&machine.host, at)?;
+fn with_outcomes(
+    store: &Store,
+    machine: &Machine,
+    rows: &[LedgerRow],
+    since: Wall,
+) -> Result<Ledger, ReadLedgerError> {
+    let outcomes = store.outcomes(&machine.host, since)?;
     let outcomes = outcomes
         .iter()
         .filter_map(|stored| Outcome::of(stored.run, &stored.header, stored.verdict.as_ref()));
-    Ok(Ledger::new(&rows, outcomes.collect(), &machine.boot_id))
+    Ok(Ledger::new(rows, outcomes.collect(), &machine.boot_id))
 }
 
 /// Puts where the ledger of the machine stands into the header of a run that begins now; clocks that

@@ -11,6 +11,8 @@ use crate::run::PrepareRunError;
 pub enum Action {
     /// Show the queue.
     Show,
+    /// Tell whether all is well.
+    Check,
     /// Put a job into the queue.
     Add(Box<NewJob>),
     /// Bring a waiting job to this place, from 1.
@@ -82,6 +84,9 @@ pub enum Refusal {
     /// The queue cannot be written down.
     #[error("the queue cannot be written down: {0}")]
     Storage(String),
+    /// Something does not go as it should.
+    #[error("{0}")]
+    Unwell(String),
     /// The service is about to end.
     #[error("the service is ending")]
     Ending,

@@ -17,9 +17,12 @@ use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::timeout;
 
 use super::agenda::NewJob;
-use super::http::{EntriesBody, JobBody, LedgerBody, MoveBody, ServiceFacts, StopBody, WishBody};
+use super::http::{
+    EntriesBody, JobBody, LedgerBody, MoveBody, NoteBody, RecoveryBody, ServiceFacts, StopBody,
+    WishBody,
+};
 use crate::ledger::{Ledger, Outcome};
-use crate::model::{Entry, Job, JobId, LedgerEntry, Record, RunHeader, RunWish};
+use crate::model::{Entry, Job, JobId, LedgerEntry, NotedCause, Record, RunHeader, RunWish};
 use crate::report::QueueView;
 use crate::run::Observer;
 use crate::store::{DamagedRow, RunSummary, StoredRow, record_of};
@@ -117,6 +120,12 @@ struct Begun {
 }
 
 #[derive(Debug, Deserialize)]
+struct Damage {
+    run: i64,
+    damaged: Vec<String>,
+}
+
+#[derive(Debug, Deserialize)]
 struct Problem {
     detail: String,
 }
@@ -152,6 +161,16 @@ impl Client {
     /// # Errors
     /// It refuses or is gone, or the record is damaged.
     pub async fn record(&self, word: &str) -> Result<(i64, Record), ServiceError> {
+        let (number, rows) = self.rows(word).await?;
+        let record = record_of(number, rows).map_err(ServiceError::Damaged)?;
+        Ok((number, record))
+    }
+
+    /// Number and rows of the run that `word` names, as they are stored.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn rows(&self, word: &str) -> Result<(i64, Vec<StoredRow>), ServiceError> {
         let path = format!("/v1/runs/{}/rows", escape_segment(word));
         let response = self.asker().open(Method::GET, &path, None).await?;
         let number = response.headers().get("run");
@@ -162,8 +181,7 @@ impl Client {
         while let Some(line) = lines.next().await? {
             rows.push(self.asker().parse(&line)?);
         }
-        let record = record_of(number, rows).map_err(ServiceError::Damaged)?;
-        Ok((number, record))
+        Ok((number, rows))
     }
 
     /// Starts a run now.
@@ -186,6 +204,42 @@ impl Client {
     pub async fn stop_run(&self, run: i64, at_once: bool) -> Result<(), ServiceError> {
         let path = format!("/v1/runs/{run}/stop");
         self.post(&path, json!(StopBody { at_once })).await
+    }
+
+    /// Puts a person's word beside the run that `word` names.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn note_run(
+        &self,
+        word: &str,
+        cause: Option<NotedCause>,
+        text: &str,
+    ) -> Result<(), ServiceError> {
+        let path = format!("/v1/runs/{}/notes", escape_segment(word));
+        let text = text.to_owned();
+        self.post(&path, json!(NoteBody { cause, text })).await
+    }
+
+    /// Number of the run that `word` names, and its damaged rows in words.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn damage(&self, word: &str) -> Result<(i64, Vec<String>), ServiceError> {
+        let path = format!("/v1/runs/{}/damage", escape_segment(word));
+        let found: Damage = self.asker().json(Method::GET, &path, None).await?;
+        Ok((found.run, found.damaged))
+    }
+
+    /// Closes runs that were cut short, and looks for errors that showed after a run's end.
+    ///
+    /// # Errors
+    /// It refuses or is gone.
+    pub async fn close_runs(&self) -> Result<RecoveryBody, ServiceError> {
+        let nothing = Some(json!({}));
+        self.asker()
+            .json(Method::POST, "/v1/runs/close", nothing)
+            .await
     }
 
     /// Shows run number `run` to `observer` from its beginning to its end. `interrupted` gives a value

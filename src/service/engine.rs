@@ -6,7 +6,6 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
-use sd_notify::NotifyState;
 use tokio::sync::mpsc::{Receiver, UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::{oneshot, watch};
 
@@ -15,16 +14,20 @@ use super::agenda::{
     Calendar, Checked, Decision, NewJob, Notice, PendingChange, Surroundings, Timing, World,
     add_job, after_restart, decide, ended, standings, started, upkeep,
 };
+use super::readiness::sleep;
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
 use super::state::{QueueState, length_of, queue_view};
-use super::surroundings::{read_boot_id, read_holds, read_surroundings, read_tuning};
+use super::surroundings::{
+    find_late_errors, read_boot_id, read_holds, read_surroundings, read_tuning,
+};
 use crate::model::{
-    Conditions, Hold, HoldKind, Job, JobId, Moment, QueueChange, QueueMark, RecheckPolicy, RunWish,
-    ScheduleEntry,
+    Conditions, Hold, HoldKind, Job, JobId, Moment, Mono, QueueChange, QueueMark, RecheckPolicy,
+    RunWish, ScheduleEntry,
 };
 use crate::os::{self, LoadLock, Root, TakeLoadLockError};
 use crate::report::QueueView;
-use crate::run::{Pulse, StopWish};
+use crate::run::StopWish;
+use crate::sensors::read_check_interval;
 
 /// A load of another process is looked at again after this time.
 const LOADED_ELSEWHERE: Duration = Duration::from_secs(15);
@@ -32,6 +35,11 @@ const LOADED_ELSEWHERE: Duration = Duration::from_secs(15);
 const RETRY_STORAGE: Duration = Duration::from_secs(60);
 /// Surroundings older than this are read again before anything is decided on them.
 const FRESH: Duration = Duration::from_secs(2);
+
+/// How often the hardware is asked for errors where the machine does not tell (the kernel's default).
+const USUAL_CHECK_INTERVAL: Duration = Duration::from_secs(300);
+/// For a log to be written.
+const LATE_MARGIN: Duration = Duration::from_secs(10);
 
 /// Whoever followed a run that the end of the service ended may read its verdict for so long.
 const LAST_WORDS: Duration = Duration::from_millis(500);
@@ -82,6 +90,8 @@ pub(super) struct Engine {
     around: Option<(Moment, Surroundings)>,
     loaded_elsewhere: bool,
     storage: Option<Hold>,
+    /// When to look for errors that show only after the end of a run.
+    late: Option<Mono>,
     ending: bool,
     interrupted: bool,
     snapshot: watch::Sender<Snapshot>,
@@ -104,6 +114,7 @@ impl Engine {
             around: None,
             loaded_elsewhere: false,
             storage: None,
+            late: None,
             ending: false,
             interrupted: false,
             snapshot: watch::Sender::new(Snapshot::default()),
@@ -195,12 +206,34 @@ impl Engine {
         if self.loaded_elsewhere {
             look_again = look_again.min(LOADED_ELSEWHERE);
         }
+        if let Some(at) = self.late {
+            look_again = look_again.min(self.look_for_late_errors(at));
+        }
         if self.storage.is_some() {
             self.try_storage();
             look_again = look_again.min(RETRY_STORAGE);
         }
         self.publish();
         look_again
+    }
+
+    /// Looks for late errors once their time has come and no run needs the machine; says when to ask again.
+    fn look_for_late_errors(&mut self, at: Mono) -> Duration {
+        let now = os::monotonic();
+        if now < at {
+            return at.since(now);
+        }
+        if self.running.is_some() {
+            return LOADED_ELSEWHERE;
+        }
+        self.late = None;
+        let (folder, root) = (self.setup.folder.clone(), self.setup.root.clone());
+        let rows = self.rows.clone();
+        std::thread::spawn(move || {
+            find_late_errors(&folder, &root);
+            rows.send_modify(|count| *count = count.wrapping_add(1));
+        });
+        Duration::MAX
     }
 
     /// Writes down again what stands there; the hold goes when that works.
@@ -323,6 +356,7 @@ impl Engine {
             Action::Run(wish) => return self.run_now(*wish, asker, reply),
             Action::Stop { run, at_once } => self.stop(run, at_once),
             Action::Show => Ok(Answer::Queue(Box::new(self.view()))),
+            Action::Check => self.check(),
             Action::Cancel(id) if self.runs(id) => self.end_run(StopWish::Stop),
             Action::Add(_)
             | Action::Move { .. }
@@ -345,6 +379,22 @@ impl Engine {
         } else {
             StopWish::Stop
         })
+    }
+
+    fn check(&self) -> Result<Answer, Refusal> {
+        if let Some(hold) = &self.storage {
+            return Err(Refusal::Unwell(hold.reason.clone()));
+        }
+        let now = os::monotonic();
+        let stuck = self
+            .running
+            .as_ref()
+            .is_some_and(|running| !running.pulse.is_alive(now));
+        if stuck {
+            let words = "the run under way shows no life";
+            return Err(Refusal::Unwell(words.to_owned()));
+        }
+        Ok(Answer::Done)
     }
 
     fn runs(&self, id: JobId) -> bool {
@@ -444,6 +494,8 @@ impl Engine {
             RunEnd::Broken(why) => (Err(why.clone()), Some(Refusal::NotStarted(why))),
         };
         tracing::info!(job = running.job.0, run = ?running.run, ?outcome, "a job has ended");
+        let interval = read_check_interval(&self.setup.root).unwrap_or(USUAL_CHECK_INTERVAL);
+        self.late = Some(os::monotonic().plus(interval + LATE_MARGIN));
         if let Some((reply, refusal)) = self.waiting_replies.remove(&running.job).zip(refusal) {
             respond(reply, Err(refusal));
         }
@@ -491,35 +543,6 @@ impl Engine {
             *known = snapshot;
             changed
         });
-    }
-}
-
-/// Sleeps; tells the system's watchdog meanwhile that everything is alive, and only while it is.
-async fn sleep(span: Duration, watchdog: Option<Duration>, pulse: Option<Pulse>) {
-    let Some(period) = watchdog else {
-        return tokio::time::sleep(span).await;
-    };
-    let pings = async {
-        loop {
-            let now = os::monotonic();
-            if pulse.as_ref().is_none_or(|pulse| pulse.is_alive(now)) {
-                tell_system(&[NotifyState::Watchdog]);
-            } else {
-                tracing::error!("the run under way shows no life; the watchdog is not fed");
-            }
-            tokio::time::sleep(period).await;
-        }
-    };
-    tokio::select! {
-        () = tokio::time::sleep(span) => {}
-        () = pings => {}
-    }
-}
-
-/// Tells the system's service manager, where there is one; it does not matter whether it hears.
-pub(super) fn tell_system(states: &[NotifyState<'_>]) {
-    if let Err(error) = sd_notify::notify(states) {
-        tracing::debug!(%error, "the service manager does not hear");
     }
 }
 

@@ -125,7 +125,7 @@ impl QueueState {
             Action::Pause => pause(now, asker),
             Action::Resume => resume(queue)?,
             Action::Release => release(queue)?,
-            Action::Show | Action::Run(_) | Action::Stop { .. } => {
+            Action::Show | Action::Check | Action::Run(_) | Action::Stop { .. } => {
                 return Err(Refusal::NotOfTheQueue);
             }
         };

@@ -1,11 +1,13 @@
 //! What goes on around the service, read for the agenda.
 
+use std::path::Path;
 use std::time::Duration;
 
 use super::agenda::{Checked, PendingChange, Surroundings};
+use crate::kernels;
 use crate::model::{Grade, Hold, HoldKind, Moment, Mono};
 use crate::os::{self, Root};
-use crate::run::read_recent_ledger;
+use crate::run::{ClosedRun, add_late_errors, read_recent_ledger};
 use crate::sensors::read_machine;
 use crate::store::Store;
 
@@ -114,4 +116,19 @@ pub(super) fn read_tuning(
         Checked::NotClean { run }
     };
     Ok((pending, checked))
+}
+
+/// Adds errors that showed only after the end of the newest runs to their record, and tells of them.
+pub(super) fn find_late_errors(folder: &Path, root: &Root) {
+    let find = || -> anyhow::Result<Vec<ClosedRun>> {
+        let machine = read_machine(root, &os::allowed_cpus(), kernels::detect().sets());
+        Ok(add_late_errors(&mut Store::open(folder)?, root, &machine)?)
+    };
+    match find() {
+        Ok(revised) => revised.iter().for_each(|run| {
+            let grade = run.verdict.grade;
+            tracing::warn!(run = run.number, %grade, "an error showed after the run's end");
+        }),
+        Err(error) => tracing::warn!(%error, "late errors cannot be looked for"),
+    }
 }

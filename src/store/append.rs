@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use rusqlite::{ErrorCode, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{ErrorCode, OptionalExtension, Transaction, params};
 
 use super::crc::crc32c;
 use super::open::Store;
@@ -80,14 +80,8 @@ impl Store {
     /// Nothing is written then.
     pub fn begin_run(&mut self, header: &RunHeader) -> Result<i64, WriteStoreError> {
         let body = encode("header", header)?;
-        let path = self.path.clone();
-        let failed = |source| explain(&path, source);
-        let transaction = self
-            .connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(failed)?;
-        transaction
-            .execute(
+        self.change(|transaction| {
+            transaction.execute(
                 "INSERT INTO runs (id, suite, host, boot_id, simulated, started_ms, header, crc)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
                 params![
@@ -100,11 +94,9 @@ impl Store {
                     body,
                     crc32c(body.as_bytes()),
                 ],
-            )
-            .map_err(failed)?;
-        let number = transaction.last_insert_rowid();
-        transaction.commit().map_err(failed)?;
-        Ok(number)
+            )?;
+            Ok(transaction.last_insert_rowid())
+        })
     }
 
     /// Writes entries behind those that the run has already, all of them or none.
@@ -120,21 +112,18 @@ impl Store {
         if !self.is_in_place() {
             return Err(WriteStoreError::Gone { path });
         }
-        let failed = |source| explain(&path, source);
-        let transaction = self
-            .connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(failed)?;
-        if !has_run(&transaction, run).map_err(failed)? {
-            return Err(WriteStoreError::UnknownRun { path, run });
-        }
-        let mut seq = last_seq(&transaction, run).map_err(failed)?;
-        for (entry, body) in entries.iter().zip(&bodies) {
-            seq += 1;
-            insert(&transaction, (run, seq), entry, body).map_err(failed)?;
-            summarise(&transaction, run, entry).map_err(failed)?;
-        }
-        transaction.commit().map_err(failed)
+        self.change(|transaction| {
+            if !has_run(transaction, run)? {
+                return Err(WriteStoreError::UnknownRun { path, run }.into());
+            }
+            let mut seq = last_seq(transaction, run)?;
+            for (entry, body) in entries.iter().zip(&bodies) {
+                seq += 1;
+                insert(transaction, (run, seq), entry, body)?;
+                summarise(transaction, run, entry)?;
+            }
+            Ok(())
+        })
     }
 }
 
@@ -160,7 +149,7 @@ fn last_seq(transaction: &Transaction<'_>, run: i64) -> rusqlite::Result<i64> {
     )
 }
 
-fn insert(
+pub(super) fn insert(
     transaction: &Transaction<'_>,
     (run, seq): (i64, i64),
     entry: &Entry,
@@ -183,7 +172,11 @@ fn insert(
 }
 
 /// Keeps the columns up to date that lists of runs are made from.
-fn summarise(transaction: &Transaction<'_>, run: i64, entry: &Entry) -> rusqlite::Result<()> {
+pub(super) fn summarise(
+    transaction: &Transaction<'_>,
+    run: i64,
+    entry: &Entry,
+) -> rusqlite::Result<()> {
     match entry {
         Entry::Finding(_) => transaction.execute(
             "UPDATE runs SET findings = findings + 1 WHERE number = ?1",
@@ -200,6 +193,7 @@ fn summarise(transaction: &Transaction<'_>, run: i64, entry: &Entry) -> rusqlite
         Entry::Stage(_)
         | Entry::Sample(_)
         | Entry::WorkerDone(_)
+        | Entry::ProgramRun(_)
         | Entry::Repeated { .. }
         | Entry::Gap(_)
         | Entry::StopMark(_)
@@ -215,6 +209,7 @@ fn kind_of(entry: &Entry) -> &'static str {
         Entry::Stage(_) => "stage",
         Entry::Sample(_) => "sample",
         Entry::WorkerDone(_) => "worker-done",
+        Entry::ProgramRun(_) => "program-run",
         Entry::Finding(_) => "finding",
         Entry::Repeated { .. } => "repeated",
         Entry::Gap(_) => "gap",
@@ -231,6 +226,7 @@ fn mono_of(entry: &Entry) -> Option<Mono> {
         Entry::Stage(mark) => Some(mark.at.mono),
         Entry::Sample(sample) => Some(sample.at.mono),
         Entry::WorkerDone(done) => Some(done.at.mono),
+        Entry::ProgramRun(run) => Some(run.at.mono),
         Entry::Finding(finding) => Some(finding.at.mono),
         Entry::End(end) => Some(end.at.mono),
         Entry::StopMark(mark) => Some(mark.at.mono),

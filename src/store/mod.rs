@@ -8,9 +8,11 @@
 //! except those summary columns; the outbox moves on with what it delivers.
 
 mod append;
+mod change;
 mod crc;
 mod damage;
 mod find;
+mod import;
 mod ledger;
 mod open;
 mod outbox;
@@ -24,6 +26,7 @@ pub use append::WriteStoreError;
 pub use crc::crc32c;
 pub use damage::{Damage, DamagedRow};
 pub use find::FindRunError;
+pub use import::ImportRunError;
 pub use ledger::{ReadLedgerError, StoredOutcome, WriteLedgerError};
 pub use open::{FILE_NAME, OpenStoreError, Store};
 pub use outbox::{Announcement, Claimed, DeliveryState, MOST_WAITING, Settlement};

@@ -4,9 +4,10 @@
 //! them. What is derived, to whom it goes and up to which entry that was done are one transaction:
 //! wherever the program dies, nothing is told twice under two ids and nothing is left out.
 
-use rusqlite::{Row, Transaction, TransactionBehavior, params};
+use rusqlite::{Row, Transaction, params};
 
-use super::append::{WriteStoreError, encode, explain};
+use super::append::{WriteStoreError, encode};
+use super::change::Change;
 use super::crc::crc32c;
 use super::open::Store;
 use super::read::{decode, lossy};
@@ -101,13 +102,11 @@ impl Store {
     ) -> Result<(), WriteStoreError> {
         self.change(|transaction| {
             put_all(transaction, announcements, now)?;
-            transaction
-                .execute(
-                    "INSERT INTO told_runs (run, seq) VALUES (?1, ?2)
+            transaction.execute(
+                "INSERT INTO told_runs (run, seq) VALUES (?1, ?2)
                      ON CONFLICT (run) DO UPDATE SET seq = max(seq, excluded.seq)",
-                    [run, seq],
-                )
-                .map_err(Change::Sqlite)?;
+                [run, seq],
+            )?;
             Ok(())
         })
     }
@@ -296,37 +295,6 @@ impl Store {
             )?)
         })
     }
-
-    /// One change, whole or not at all.
-    fn change<T>(
-        &mut self,
-        change: impl FnOnce(&Transaction<'_>) -> Result<T, Change>,
-    ) -> Result<T, WriteStoreError> {
-        let path = self.path.clone();
-        let failed = |source| explain(&path, source);
-        let transaction = self
-            .connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(failed)?;
-        let changed = change(&transaction).map_err(|wrong| match wrong {
-            Change::Sqlite(source) => explain(&path, source),
-            Change::Write(error) => error,
-        })?;
-        transaction.commit().map_err(failed)?;
-        Ok(changed)
-    }
-}
-
-/// Why a change was not made.
-enum Change {
-    Sqlite(rusqlite::Error),
-    Write(WriteStoreError),
-}
-
-impl From<rusqlite::Error> for Change {
-    fn from(source: rusqlite::Error) -> Self {
-        Self::Sqlite(source)
-    }
 }
 
 fn put_all(
@@ -343,7 +311,7 @@ fn put_all(
         if targets.is_empty() {
             continue;
         }
-        let body = encode("notice", notice).map_err(Change::Write)?;
+        let body = encode("notice", notice)?;
         // Standard Webhooks 1.0 asks for ids without a full stop.
         let id = format!("msg_{}", uuid::Uuid::now_v7().simple());
         let put = transaction.execute(

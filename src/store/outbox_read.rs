@@ -167,7 +167,7 @@ impl Store {
         })
     }
 
-    /// Headers and verdicts of at most `most` runs of a suite before `run`, the newest first; those
+    /// Numbers, headers and verdicts of at most `most` runs of a suite before `run`, the newest first; those
     /// that cannot be read are left out.
     ///
     /// # Errors
@@ -177,7 +177,7 @@ impl Store {
         run: i64,
         suite: &str,
         most: u32,
-    ) -> Result<Vec<(RunHeader, Verdict)>, ReadStoreError> {
+    ) -> Result<Vec<(i64, RunHeader, Verdict)>, ReadStoreError> {
         let read = || {
             let mut statement = self.connection.prepare(
                 "SELECT number, CAST(header AS BLOB) AS header FROM runs
@@ -190,8 +190,9 @@ impl Store {
             let mut found = Vec::new();
             for row in rows {
                 let (number, header): (i64, Vec<u8>) = row?;
-                let header = serde_json::from_slice(&header).ok();
-                found.extend(header.zip(self.read_verdict(number, i64::MAX)?));
+                let header: Option<RunHeader> = serde_json::from_slice(&header).ok();
+                let judged = header.zip(self.read_verdict(number, i64::MAX)?);
+                found.extend(judged.map(|(header, verdict)| (number, header, verdict)));
             }
             Ok(found)
         };

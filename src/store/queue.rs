@@ -2,9 +2,9 @@
 //! batches, each one transaction that is on disk when the call returns, because a job that is about
 //! to start must be known as started although the machine goes down in the next second.
 
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, params};
 
-use super::append::{encode, explain};
+use super::append::encode;
 use super::crc::crc32c;
 use super::open::Store;
 use super::read::{ReadStoreError, decode};
@@ -31,31 +31,22 @@ impl Store {
     /// # Errors
     /// Nothing is written then.
     pub fn change_queue(&mut self, changes: &[QueueChange]) -> Result<(), WriteStoreError> {
-        let path = self.path.clone();
-        let failed = |source| explain(&path, source);
-        let transaction = self
-            .connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(failed)?;
-        for change in changes {
-            match change {
-                QueueChange::Put(job) => {
-                    let body = encode("job", job)?;
-                    put_job(&transaction, job, &body).map_err(failed)?;
-                }
-                QueueChange::Mark(mark) => {
-                    let body = encode("mark", mark)?;
-                    put_mark(&transaction, mark, &body).map_err(failed)?;
-                }
-                QueueChange::Forget(name) => {
-                    transaction
-                        .execute("DELETE FROM queue_marks WHERE name = ?1", [name])
-                        .map_err(failed)?;
+        self.change(|transaction| {
+            for change in changes {
+                match change {
+                    QueueChange::Put(job) => {
+                        put_job(transaction, job, &encode("job", job)?)?;
+                    }
+                    QueueChange::Mark(mark) => {
+                        put_mark(transaction, mark, &encode("mark", mark)?)?;
+                    }
+                    QueueChange::Forget(name) => {
+                        transaction.execute("DELETE FROM queue_marks WHERE name = ?1", [name])?;
+                    }
                 }
             }
-        }
-        forget_old(&transaction).map_err(failed)?;
-        transaction.commit().map_err(failed)
+            Ok(forget_old(transaction)?)
+        })
     }
 
     /// Number of the last run after `seen` that a reset cut short: it ended in one, or it is open

@@ -57,7 +57,7 @@ pub enum ReadStoreError {
 }
 
 /// A line of the list of runs.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RunSummary {
     /// Number in this store.
@@ -183,6 +183,69 @@ impl Store {
         Ok(header.into_iter().chain(entries).collect())
     }
 
+    /// What was known of a run when it began.
+    ///
+    /// # Errors
+    /// As [`Store::record`].
+    pub fn header(&self, run: i64) -> Result<RunHeader, ReadStoreError> {
+        let header = self.rows(run, -1, 0)?.into_iter().next();
+        let decoded = header.ok_or(Damage::Missing).and_then(|row| row.decode());
+        let header: RunHeader = decoded.map_err(|damage| ReadStoreError::DamagedHeader {
+            path: self.path.clone(),
+            run,
+            row: DamagedRow {
+                run,
+                seq: None,
+                kind: "header".to_owned(),
+                damage,
+            },
+        })?;
+        if header.format > FORMAT {
+            return Err(ReadStoreError::NewerFormat {
+                path: self.path.clone(),
+                run,
+                found: header.format,
+            });
+        }
+        Ok(header)
+    }
+
+    /// A record without its samples, which are most of it. Damaged rows are left out; a gap says so.
+    ///
+    /// # Errors
+    /// As [`Store::record`].
+    pub fn record_without_samples(&self, run: i64) -> Result<Record, ReadStoreError> {
+        let header = self.header(run)?;
+        let failed = |source| self.unreadable(source);
+        let mut statement = self
+            .connection
+            .prepare(
+                "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
+                 FROM entries WHERE run = ?1 AND kind <> 'sample' ORDER BY seq",
+            )
+            .map_err(failed)?;
+        let rows = statement.query_map([run], parse_row).map_err(failed)?;
+        let rows: rusqlite::Result<Vec<Checked>> =
+            rows.map(|row| row.map(|row| check_row(run, row))).collect();
+        Ok(fold(header, rows.map_err(failed)?))
+    }
+
+    /// The newest row of one kind, where a run has any.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn last_row(&self, run: i64, kind: &str) -> Result<Option<StoredRow>, ReadStoreError> {
+        let mut statement = self
+            .connection
+            .prepare(
+                "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
+                 FROM entries WHERE run = ?1 AND kind = ?2 ORDER BY seq DESC LIMIT 1",
+            )
+            .map_err(|source| self.unreadable(source))?;
+        let row = statement.query_row((run, kind), parse_row).optional();
+        row.map_err(|source| self.unreadable(source))
+    }
+
     /// Every row of a run that is not what was written.
     ///
     /// # Errors
@@ -275,15 +338,17 @@ fn read_entries(
         "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
          FROM entries WHERE run = ?1 AND seq > ?2 ORDER BY seq LIMIT ?3",
     )?;
-    let rows = statement.query_map((run, after, most), |row| {
-        Ok(StoredRow {
-            seq: row.get("seq")?,
-            kind: lossy(row.get("kind")?),
-            body: lossy(row.get("body")?),
-            crc: row.get("crc")?,
-        })
-    })?;
+    let rows = statement.query_map((run, after, most), parse_row)?;
     rows.collect()
+}
+
+fn parse_row(row: &Row<'_>) -> rusqlite::Result<StoredRow> {
+    Ok(StoredRow {
+        seq: row.get("seq")?,
+        kind: lossy(row.get("kind")?),
+        body: lossy(row.get("body")?),
+        crc: row.get("crc")?,
+    })
 }
 
 pub(super) fn lossy(bytes: Vec<u8>) -> String {
@@ -317,14 +382,18 @@ fn check_rows(run: i64, raw: Vec<StoredRow>) -> Vec<Checked> {
             expected += 1;
         }
         expected = row.seq + 1;
-        rows.push(decode(&row.body, row.crc).map_err(|damage| DamagedRow {
-            run,
-            seq: Some(row.seq),
-            kind: row.kind,
-            damage,
-        }));
+        rows.push(check_row(run, row));
     }
     rows
+}
+
+fn check_row(run: i64, row: StoredRow) -> Checked {
+    decode(&row.body, row.crc).map_err(|damage| DamagedRow {
+        run,
+        seq: Some(row.seq),
+        kind: row.kind,
+        damage,
+    })
 }
 
 /// Folds what could be read. A repeated finding is named by its index, so damaged findings are

@@ -11,6 +11,7 @@ use crate::form::{At, CheckFormError, Draft, Keys, check_form, hint, quoted, ren
 use crate::model::{Asserts, Claim, HeatLimits, LoadClass, OnFinding, StageGate};
 
 use super::check_load::check_load;
+use super::check_program::check_programs;
 use super::exposure::{best_exposure, check_reach};
 use super::kernel_fact::{KernelBody, KernelFact, find};
 use super::written::{LoadSpec, Place, Placement, StageSpec, Suite};
@@ -28,6 +29,8 @@ const CLAIM_TIME: (Duration, Duration) = (Duration::from_mins(1), Duration::from
 const CONFIDENCE: (f64, f64) = (0.5, 0.999);
 /// Temperatures that can be meant, degrees Celsius.
 const CELSIUS: (f64, f64) = (30.0, 120.0);
+/// Air temperatures that can be meant, degrees Celsius.
+const AIR_CELSIUS: (f64, f64) = (-40.0, 70.0);
 /// Margins that can be meant, degrees.
 const MARGIN_CELSIUS: (f64, f64) = (0.0, 40.0);
 /// Most stages, so that a slip of the keyboard does not become a plan of a year.
@@ -49,15 +52,16 @@ const SUITE_KEYS: [&str; 8] = [
     "stage",
 ];
 const CLAIM_KEYS: [&str; 4] = ["confidence", "total", "per-class", "walks"];
-const HEAT_KEYS: [&str; 6] = [
+const HEAT_KEYS: [&str; 7] = [
     "judged",
     "maker",
     "below-critical",
     "fallback",
     "margin",
     "memory-module",
+    "hottest-day",
 ];
-const STAGE_KEYS: [&str; 4] = ["name", "time", "gate", "load"];
+const STAGE_KEYS: [&str; 5] = ["name", "time", "gate", "load", "program"];
 const ASSERT_WORDS: [&str; 4] = ["answers", "heat", "clock", "memory"];
 const CLASS_WORDS: [(&str, LoadClass); 5] = [
     ("scalar-integer", LoadClass::ScalarInteger),
@@ -188,6 +192,8 @@ fn check_heat(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> HeatLimits {
     }
     let maker = keys.number(draft, "maker", CELSIUS);
     heat.maker_c = maker.map(|number| number.value);
+    let hottest = keys.number(draft, "hottest-day", AIR_CELSIUS);
+    heat.hottest_day_c = hottest.map(|number| number.value);
     heat
 }
 
@@ -285,6 +291,8 @@ fn check_stage<'a>(
     let gate = keys.word(draft, "gate", &GATE_WORDS);
     let tables = keys.tables(draft, "load", "[[stage.load]]");
     let loads = check_loads(draft, &tables, kernels);
+    let tables = keys.tables(draft, "program", "[[stage.program]]");
+    let programs = check_programs(draft, &tables, &loads);
     let (Some(title), Some(time)) = (&name, time) else {
         return (name, None);
     };
@@ -294,6 +302,7 @@ fn check_stage<'a>(
         time: time.value,
         gate: gate.map_or(StageGate::NoFinding, |word| word.value),
         loads,
+        programs,
         time_place: Place { line, column },
     };
     (name, Some(stage))
@@ -349,7 +358,9 @@ fn check_claim_fits(
         );
     }
     let last = stages.last();
-    let cooled = last.is_some_and(|stage| stage.loads.is_empty() && stage.time >= COOL_DOWN);
+    let cooled = last.is_some_and(|stage| {
+        stage.loads.is_empty() && stage.programs.is_empty() && stage.time >= COOL_DOWN
+    });
     if !cooled {
         let least = render_duration(COOL_DOWN);
         let message = format!(

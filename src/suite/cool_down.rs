@@ -26,6 +26,7 @@ pub fn cool_down_at_least(plan: &mut Plan, span: Duration) {
             segments: vec![Segment {
                 length: span,
                 loads: Vec::new(),
+                programs: Vec::new(),
             }],
             gate: StageGate::Open,
         }),

@@ -10,6 +10,7 @@
 mod builtin;
 mod check;
 mod check_load;
+mod check_program;
 mod cool_down;
 mod exposure;
 mod kernel_fact;

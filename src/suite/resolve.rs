@@ -157,6 +157,7 @@ impl<'m> Fitting<'m> {
                 segments.push(Segment {
                     length: stage.time,
                     loads,
+                    programs: stage.programs.clone(),
                 });
             }
         }
@@ -226,7 +227,11 @@ impl<'m> Fitting<'m> {
         for (index, cpu) in cpus.iter().enumerate() {
             let length = if index + 1 == cpus.len() { last } else { turn };
             let loads = self.resolve_loads(stage, &[(load, vec![*cpu])]);
-            segments.push(Segment { length, loads });
+            segments.push(Segment {
+                length,
+                loads,
+                programs: Vec::new(),
+            });
         }
         segments
     }

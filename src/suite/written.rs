@@ -2,7 +2,9 @@
 
 use std::time::Duration;
 
-use crate::model::{Asserts, Claim, CpuId, HeatLimits, MemoryShare, OnFinding, Rhythm, StageGate};
+use crate::model::{
+    Asserts, Claim, CpuId, HeatLimits, MemoryShare, OnFinding, PlannedProgram, Rhythm, StageGate,
+};
 
 /// Where in the file something stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,6 +60,8 @@ pub struct StageSpec {
     pub gate: StageGate,
     /// Loads; none for an idle stage.
     pub loads: Vec<LoadSpec>,
+    /// Programs of the person's; beside the loads, or alone.
+    pub programs: Vec<PlannedProgram>,
     /// Where its `time` stands.
     pub time_place: Place,
 }

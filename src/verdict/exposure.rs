@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::model::{CpuId, Exposure, LoadClass, Record, WorkerProgress};
+use crate::model::{CpuId, Exposure, LoadClass, Record, Rhythm, WorkerProgress};
 
 /// Exposure of all classes and in total.
 #[derive(Debug, Clone, PartialEq)]
@@ -133,15 +133,7 @@ pub fn count_exposure(record: &Record) -> Exposures {
             tally.add(core, seconds.reduce(f64::max).unwrap_or(0.0), passes);
         }
     }
-    let mut cores: Vec<u32> = record
-        .header
-        .machine
-        .cpus
-        .iter()
-        .map(|cpu| cpu.core)
-        .collect();
-    cores.sort_unstable();
-    cores.dedup();
+    let cores = all_cores(record);
     Exposures {
         classes: classes
             .iter()
@@ -150,4 +142,36 @@ pub fn count_exposure(record: &Record) -> Exposures {
         total: total.exposure(&cores),
         load_steps,
     }
+}
+
+fn all_cores(record: &Record) -> Vec<u32> {
+    let cpus = record.header.machine.cpus.iter();
+    let mut cores: Vec<u32> = cpus.map(|cpu| cpu.core).collect();
+    cores.sort_unstable();
+    cores.dedup();
+    cores
+}
+
+/// Checked seconds of the machine, the minimum over its cores, under the kernels that `counts` names,
+/// in loads of the rhythm it is asked about.
+pub(super) fn machine_seconds(record: &Record, counts: &dyn Fn(&str, Rhythm) -> bool) -> f64 {
+    let mut per_core: BTreeMap<(u16, u16, u32), f64> = BTreeMap::new();
+    for ((place, cpu), worker) in last_words(record) {
+        let load = record.header.plan.load(place.0, place.1, place.2);
+        let Some((load, core)) = load.zip(record.core_of(cpu)) else {
+            continue;
+        };
+        let kernels = load.kernels.iter().zip(&worker.checked_s);
+        let own = kernels.filter(|(name, _)| counts(name, load.rhythm));
+        let seconds = own.map(|(_, seconds)| seconds.max(0.0)).sum();
+        let known = per_core.entry((place.0, place.1, core)).or_default();
+        *known = known.max(seconds);
+    }
+    let mut cores: BTreeMap<u32, f64> = BTreeMap::new();
+    for ((.., core), seconds) in per_core {
+        *cores.entry(core).or_default() += seconds;
+    }
+    let of = |core: &u32| cores.get(core).copied().unwrap_or(0.0);
+    let least = all_cores(record).iter().map(of).reduce(f64::min);
+    least.unwrap_or(0.0)
 }

@@ -8,7 +8,7 @@ use crate::model::{
 
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
-use super::{clock, effective, heat, next, rules, standing, voltage, words};
+use super::{clock, diagnosis, effective, heat, next, rules, standing, voltage, words};
 
 /// Confidence of the bounds where the suite names none.
 const CONFIDENCE: f64 = 0.95;
@@ -24,6 +24,7 @@ pub fn judge(record: &Record) -> Verdict {
         gaps: unmeasured,
     } = clock::summarise(record);
     let mut all = rules::of_findings(record);
+    all.extend(rules::of_programs(record));
     all.extend(rules::of_course(record));
     all.extend(rules::of_claim(record, &total, &classes));
     all.extend(rules::of_gaps(record, &record.gaps));
@@ -47,6 +48,7 @@ pub fn judge(record: &Record) -> Verdict {
         heat,
         clocks,
         voltages: voltage::summarise(record),
+        diagnoses: Vec::new(),
         next: Vec::new(),
         complete: matches!(
             record.end.as_ref().map(|end| &end.what),
@@ -54,6 +56,7 @@ pub fn judge(record: &Record) -> Verdict {
         ),
     };
     verdict.headline = headline(record, &verdict);
+    verdict.diagnoses = diagnosis::diagnose(record, &verdict);
     verdict.next = next::advise(record, &verdict);
     verdict
 }
@@ -107,7 +110,8 @@ fn causes(record: &Record) -> Vec<Cause> {
 }
 
 /// True for an error of the load or of the machine under it. Heat that the guard stopped is no error: it
-/// says nothing about how often answers go wrong.
+/// says nothing about how often answers go wrong. A program of the person's is no checked load, so its
+/// failure is no error in checked time either.
 fn is_error(finding: &Finding) -> bool {
     match &finding.kind {
         FindingKind::WrongAnswer(_)
@@ -118,7 +122,8 @@ fn is_error(finding: &Finding) -> bool {
         FindingKind::HardwareError { severity, .. } => *severity != Severity::Corrected,
         FindingKind::OverHot { .. }
         | FindingKind::Throttled { .. }
-        | FindingKind::CoolingStopped { .. } => false,
+        | FindingKind::CoolingStopped { .. }
+        | FindingKind::OwnProgram { .. } => false,
     }
 }
 

@@ -1,7 +1,8 @@
 //! Heat over a run: idle, peak, where it levels off, headroom.
 
-use crate::model::{Channel, HeatSummary, Mono, Plateau, Record, Rhythm};
+use crate::model::{Channel, HeatSummary, Mono, Plateau, Record, Rhythm, Sample};
 
+use super::cooling::{self, Level};
 use super::statistics::{mean, median};
 use super::thermal::{Fit, Model, fit_one, fit_two};
 
@@ -39,9 +40,18 @@ pub(super) fn summarise(record: &Record) -> Option<HeatSummary> {
     } else {
         median(&before)
     };
-    let course =
-        longest_even_stage(record, channel).and_then(|stage| judge_course(channel, &stage));
+    let stage = longest_even_stage(record, channel);
+    let course = stage
+        .as_ref()
+        .and_then(|stage| judge_course(channel, stage));
     let settled_c = course.as_ref().and_then(|course| course.end_c);
+    let level = Level {
+        settled_c,
+        plateau: course
+            .as_ref()
+            .map_or(Plateau::TooShortToSay, |course| course.plateau),
+        headroom_c: limit_c - settled_c.map_or(peak_c, |end_c| peak_c.max(end_c)),
+    };
     Some(HeatSummary {
         label: channel.label.clone(),
         idle_c,
@@ -50,13 +60,40 @@ pub(super) fn summarise(record: &Record) -> Option<HeatSummary> {
         time_constant_s: course.as_ref().and_then(|course| course.time_constant_s),
         slope_c_per_10min: course.as_ref().map(|course| course.slope_c_per_10min),
         limit_c,
-        headroom_c: limit_c - settled_c.map_or(peak_c, |end_c| peak_c.max(end_c)),
-        plateau: course.map_or(Plateau::TooShortToSay, |course| course.plateau),
+        headroom_c: level.headroom_c,
+        plateau: level.plateau,
+        cooling: cooling::summarise(record, level, &window(record, stage.as_ref())),
     })
+}
+
+/// The samples by which the level is judged: the last minutes of the even stage, or all under load where
+/// there was none.
+fn window<'a>(record: &'a Record, stage: Option<&EvenStage>) -> Vec<&'a Sample> {
+    let loaded = record
+        .samples
+        .iter()
+        .filter(|sample| !sample.workers.is_empty());
+    match stage.filter(|stage| stage.length_s >= PLATEAU_FROM_S) {
+        Some(stage) => {
+            let own = loaded.filter(|sample| usize::from(sample.stage) == stage.index);
+            own.filter(|sample| stage.last.seconds_since(sample.at.mono) <= WINDOW_S)
+                .collect()
+        }
+        None => loaded.collect(),
+    }
+}
+
+/// Length in seconds of the longest stage under one even load that the processor's thermometer saw.
+pub(super) fn longest_even_s(record: &Record) -> Option<f64> {
+    let channel = hottest_channel(record)?;
+    longest_even_stage(record, channel).map(|stage| stage.length_s)
 }
 
 /// An even stage under load: its length, and (seconds since its beginning, degrees) of each reading.
 struct EvenStage {
+    index: usize,
+    last: Mono,
+    start: Mono,
     length_s: f64,
     values: Vec<(f64, f64)>,
 }
@@ -135,7 +172,7 @@ fn points(record: &Record, channel: &Channel) -> Vec<(Mono, bool, f64)> {
         let value = sample
             .reading(channel.id)
             .filter(|value| value.is_finite())?;
-        Some((sample.at.mono, !sample.workers.is_empty(), value))
+        Some((sample.at.mono, record.is_loaded(sample), value))
     });
     known.collect()
 }
@@ -180,6 +217,9 @@ fn even_stage(record: &Record, channel: &Channel, index: usize) -> Option<EvenSt
         .iter()
         .map(|(at, value)| (at.seconds_since(start), *value));
     Some(EvenStage {
+        index,
+        last,
+        start,
         length_s: finish.seconds_since(start),
         values: values.collect(),
     })
@@ -203,5 +243,30 @@ fn fit_stage(values: &[(f64, f64)]) -> Option<Fit> {
     Some(match two {
         Some(two) if two.residual < WORTHWHILE * one.residual => two,
         Some(_) | None => one,
+    })
+}
+
+/// The curve that heat follows in the longest even stage, for those who draw it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeatCourse {
+    /// Beginning of the stage.
+    pub start: Mono,
+    /// Length of it in seconds.
+    pub length_s: f64,
+    /// Degrees Celsius over seconds since `start`.
+    pub fit: Fit,
+}
+
+/// The curve by which the plateau was judged; none where nothing was judged.
+pub fn heat_course(record: &Record) -> Option<HeatCourse> {
+    let channel = hottest_channel(record)?;
+    let stage = longest_even_stage(record, channel)?;
+    if stage.length_s < PLATEAU_FROM_S {
+        return None;
+    }
+    Some(HeatCourse {
+        start: stage.start,
+        length_s: stage.length_s,
+        fit: fit_stage(&stage.values)?,
     })
 }

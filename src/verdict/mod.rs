@@ -4,6 +4,8 @@
 
 pub mod bound;
 mod clock;
+mod cooling;
+mod diagnosis;
 mod effective;
 mod exposure;
 mod grade;
@@ -18,3 +20,4 @@ mod words;
 
 pub use exposure::{Exposures, count_exposure};
 pub use grade::judge;
+pub use heat::{HeatCourse, heat_course};

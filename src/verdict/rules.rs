@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use crate::model::{
-    Cause, ClassStatement, ClockSummary, CpuId, End, FindingKind, Gap, GapKind, Grade, HeatSummary,
-    LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
+    Cause, ClassStatement, ClockSummary, CpuId, End, Finding, FindingKind, Gap, GapKind, Grade,
+    HeatSummary, LoadClass, Plateau, Record, Rule, RuleEffect, Severity, TotalStatement,
 };
 
 use super::effective::Course;
@@ -43,6 +43,7 @@ pub(super) fn effect_of(
         FindingKind::Trap { .. } | FindingKind::Stall { .. } => fails(Cause::Crash),
         FindingKind::OverHot { .. } => fails(Cause::Heat),
         FindingKind::Reset { .. } => fails(Cause::Reset),
+        FindingKind::OwnProgram { .. } => fails(Cause::OwnProgram),
         FindingKind::HardwareError {
             severity: Severity::Corrected,
             ..
@@ -65,6 +66,7 @@ fn finding_rule(kind: &FindingKind) -> &'static str {
         FindingKind::OverHot { .. } => "stop-ceiling",
         FindingKind::Throttled { .. } => "throttling",
         FindingKind::CoolingStopped { .. } => "cooling",
+        FindingKind::OwnProgram { .. } => "own-programs",
         FindingKind::Reset { .. } => "machine-stays-up",
     }
 }
@@ -113,6 +115,29 @@ pub(super) fn of_findings(record: &Record) -> Vec<Rule> {
         ));
     }
     rules
+}
+
+/// Runs of the person's programs that went well.
+pub(super) fn of_programs(record: &Record) -> Option<Rule> {
+    let mut runs: BTreeMap<&str, u64> = BTreeMap::new();
+    for run in &record.program_runs {
+        *runs.entry(&run.what.program).or_default() += 1;
+    }
+    let words = runs
+        .iter()
+        .map(|(name, runs)| format!("{} of `{name}`", counted(*runs, "run")));
+    let words: Vec<String> = words.collect();
+    let failed = |finding: &Finding| matches!(finding.kind, FindingKind::OwnProgram { .. });
+    if words.is_empty() || record.findings.iter().any(failed) {
+        return None;
+    }
+    let figure = format!("{} ended well", words.join(", "));
+    Some(rule(
+        "own-programs",
+        RuleEffect::Met,
+        figure,
+        "status 0, the same output, in time",
+    ))
 }
 
 /// Whole stages under load, and how the run ended.
@@ -254,7 +279,28 @@ pub(super) fn of_heat(record: &Record, heat: Option<&HeatSummary>) -> Vec<Rule> 
         figure.to_owned(),
         "under 1 degree in 10 min after an even hour",
     ));
+    rules.extend(of_hottest_day(record, heat));
     rules
+}
+
+/// What is left on the hottest day that was declared; told, because today's air decides the grade.
+fn of_hottest_day(record: &Record, heat: &HeatSummary) -> Option<Rule> {
+    let declared = record.header.declared.hottest_day_c;
+    let hot_c = declared.or(record.header.plan.heat.hottest_day_c)?;
+    let day = heat
+        .cooling
+        .as_ref()
+        .and_then(|cooling| cooling.hottest_day);
+    let figure = match day {
+        Some(day) => format!("headroom {:.1} C at {hot_c:.0} C air", day.headroom_c),
+        None => format!("{hot_c:.0} C air: how hot the air was today is not known"),
+    };
+    Some(rule(
+        "hottest-day",
+        RuleEffect::Told,
+        figure,
+        "at least 0 C",
+    ))
 }
 
 /// Clocks against what was declared.

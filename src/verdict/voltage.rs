@@ -12,7 +12,7 @@ use crate::model::{
 
 /// How much of the machine was at work in a sample.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum AtWork {
+pub(super) enum AtWork {
     Nobody,
     OneNarrow,
     AllCores,
@@ -58,7 +58,7 @@ pub(super) fn summarise(record: &Record) -> Vec<VoltageSummary> {
     channels.filter_map(summary).collect()
 }
 
-fn at_work(record: &Record, sample: &Sample) -> AtWork {
+pub(super) fn at_work(record: &Record, sample: &Sample) -> AtWork {
     let even = |worker: &WorkerProgress| {
         let load = record
             .header

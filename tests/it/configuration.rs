@@ -42,7 +42,11 @@ fn everything_that_the_example_shows_can_be_used() {
         .map(|target| target.name.as_str())
         .collect();
     assert_eq!(names, ["receiver", "chat", "phone", "room", "own", "mail"]);
-    assert_eq!(read.service.listen.map(|at| at.port()), Some(7625));
+    let tcp = read.service.tcp.as_ref().expect("it listens");
+    assert_eq!(tcp.listen.port(), 7625);
+    assert!(matches!(&tcp.token, SecretPlace::File(path) if path.ends_with("token")));
+    assert!(tcp.tls.is_some());
+    assert_eq!(tcp.hosts, ["workbench.example"]);
     assert!(!read.watchdog.enabled);
     let [receiver, chat, phone, room, own, mail] = read.notices.as_slice() else {
         panic!("six");
@@ -90,6 +94,7 @@ fn every_key_stands_in_the_example() {
 
 /// Each mistake with its line and column and what would be right, all at once.
 #[test]
+#[expect(clippy::too_many_lines, reason = "a table of cases")]
 fn each_mistake_is_told_with_its_place_and_what_would_be_right() {
     let text = r#"[service]
 store = "records"
@@ -131,8 +136,11 @@ name = "nowhere"
     let expected = [
         "soakproof.toml:2:9: `store` is `records`; it must be a whole path that begins with `/`: a service \
          has no folder of its own",
-        "soakproof.toml:3:10: an address that other machines reach needs a `token-file`; keep to \
-         `127.0.0.1` or `[::1]` otherwise",
+        "soakproof.toml:3:10: every address of this machine is meant: name in `hosts` what clients call it",
+        "soakproof.toml:3:10: other machines reach this address, and everyone on the way could read the \
+         token: give `certificate-file` and `key-file`, or say `behind-proxy = true`",
+        "soakproof.toml:3:10: whoever connects over TCP must show a token: give `token-file` or \
+         `token-credential`",
         "soakproof.toml:4:1: unknown key `sockt` in [service]; did you mean `socket`?",
         "soakproof.toml:6:11: `enabled` must be `true` or `false` (found: string)",
         "soakproof.toml:8:8: `name` must be 1 to 40 letters, digits, `-` and `_`, such as `\"chat\"`",
@@ -159,6 +167,78 @@ name = "nowhere"
         assert!(line.starts_with(start), "\n{line}\ninstead of\n{start}");
     }
     assert_eq!(told.len(), expected.len(), "{told:#?}");
+}
+
+#[test]
+fn what_belongs_to_tcp_is_held_together() {
+    let case = |text: &str| complaints(&format!("[service]\n{text}\n"));
+    let fits =
+        |text: &str| parse_configuration("soakproof.toml", &format!("[service]\n{text}\n")).is_ok();
+    let token = "listen = \"127.0.0.1:7625\"\ntoken-file = \"/t\"\n";
+    assert!(fits(token));
+    let far = "listen = \"192.0.2.7:7625\"\ntoken-credential = \"token\"\n";
+    let right = [
+        "certificate-file = \"/c\"\nkey-file = \"/k\"",
+        "behind-proxy = true",
+    ];
+    for more in right {
+        assert!(fits(&format!("{far}{more}")), "{more}");
+    }
+    let wrong = [
+        (far.to_owned(), "2:10: other machines reach this address"),
+        (
+            format!("{far}behind-proxy = false"),
+            "2:10: other machines reach",
+        ),
+        (
+            format!("{far}key-file = \"/k\""),
+            "4:12: `key-file` needs `certificate-file`",
+        ),
+        (
+            format!("{token}certificate-file = \"/c\""),
+            "4:20: `certificate-file` needs `key-file`",
+        ),
+        (
+            "listen = \"localhost:7625\"".to_owned(),
+            "2:10: `listen` is `localhost:7625`; it must be",
+        ),
+        (
+            "listen = \"[::1]:7625\"".to_owned(),
+            "2:10: whoever connects over TCP must show a token",
+        ),
+        (
+            "token-file = \"/t\"".to_owned(),
+            "2:14: `token-file` says nothing without `listen`",
+        ),
+        (
+            "hosts = [\"x\"]".to_owned(),
+            "2:9: `hosts` says nothing without `listen`",
+        ),
+        (
+            format!("{token}token-credential = \"t\""),
+            "4:20: only one of `token-file`, `token-credential`",
+        ),
+        (
+            format!("{token}hosts = [\"https://x\"]"),
+            "4:10: `https://x` is no name of a host",
+        ),
+        (
+            format!("{token}hosts = [\"x:80\"]"),
+            "4:10: `x:80` is no name of a host",
+        ),
+        (
+            format!("{token}hosts = [\"[::1]:80\"]"),
+            "4:10: `[::1]:80` is no name of a host",
+        ),
+    ];
+    for (text, start) in wrong {
+        let told = case(&text);
+        let start = format!("soakproof.toml:{start}");
+        assert!(
+            told.len() == 1 && told[0].starts_with(&start),
+            "{told:#?}\ninstead of\n{start}"
+        );
+    }
 }
 
 #[test]

@@ -8,6 +8,8 @@
 
 mod bounds;
 pub(crate) mod build;
+mod cooling;
+mod diagnosis;
 mod exposure;
 mod fits;
 mod grades;

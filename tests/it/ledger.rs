@@ -6,8 +6,8 @@ mod advice;
 mod changes;
 mod declarations;
 mod fingerprints;
-mod session;
 mod table;
+mod trend;
 mod verdicts;
 
 use soakproof::ledger::{Ledger, Outcome, SettingDraft, check_change, check_setting};

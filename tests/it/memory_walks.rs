@@ -7,8 +7,9 @@
 )]
 
 use soakproof::kernels::memory::{
-    BLOCK_BYTES, CLASSICS, Cells, Generator, MAX_REPORTED, PAUSE_BEATS, address_value, crc_word,
-    hold_value, parse_march, rotated_value, run_march, run_random_block, table_crc32c,
+    BACKGROUNDS, BLOCK_BYTES, CLASSICS, Cells, Generator, MAX_REPORTED, PAUSE_BEATS, address_value,
+    crc_word, hold_value, march_over_region, parse_march, rotated_value, run_march,
+    run_random_block, table_crc32c,
 };
 use soakproof::kernels::{
     Beat, Body, FaultSink, Go, KernelSpec, WalkOutcome, WordFault, detect, find,
@@ -102,6 +103,17 @@ pub(super) fn walk_with_flips(
     pass: u64,
     flips: &[(u32, usize, u64)],
 ) -> (WalkOutcome, Vec<WordFault>) {
+    let (outcome, watcher) = with_flips(words, flips, |region, watcher| {
+        walk(name, region, pass, watcher)
+    });
+    (outcome, watcher.faults)
+}
+
+fn with_flips(
+    words: usize,
+    flips: &[(u32, usize, u64)],
+    run: impl FnOnce(&mut [u64], &mut Watcher) -> WalkOutcome,
+) -> (WalkOutcome, Watcher) {
     let mut region = vec![0xDEAD_BEEF_u64; words];
     let start = region.as_mut_ptr();
     let flips = flips.iter().map(|(at_beat, word, mask)| {
@@ -119,8 +131,8 @@ pub(super) fn walk_with_flips(
     };
     // SAFETY: the vector lives on and is reached through this slice and the flips only.
     let slice = unsafe { std::slice::from_raw_parts_mut(start, words) };
-    let outcome = walk(name, slice, pass, &mut watcher);
-    (outcome, watcher.faults)
+    let outcome = run(slice, &mut watcher);
+    (outcome, watcher)
 }
 
 #[test]
@@ -187,6 +199,48 @@ fn a_hold_leaves_the_memory_alone_between_fill_and_reading() {
     };
     assert_eq!(outcome, walked);
     const { assert!(PAUSE_BEATS > 17) };
+}
+
+/// What a delay is for: a cell that leaks while nobody touches it (van de Goor, Testing Semiconductor
+/// Memories, 1991, on March G). Both delays hold for as long as a hold does, and a bit that flips within
+/// either one is met by the read after it.
+#[test]
+fn a_bit_that_leaks_during_a_delay_of_march_g_is_met_by_the_read_after_it() {
+    let march = CLASSICS.iter().find(|named| named.name == "March G");
+    let march = &march.expect("March G").march;
+    // Elements of one block each beat once; both delays come after the first five.
+    let delays = [(5, 6, 0), (5 + PAUSE_BEATS + 1, 8, 1)];
+    for set in [
+        InstructionSet::Portable,
+        kernel("march.memory").best_path(&detect()),
+    ] {
+        for (begins, step, bit) in delays {
+            for within in [0, 17, PAUSE_BEATS - 1] {
+                let flips = [(begins + within, 40, 1 << 9)];
+                let (outcome, watcher) = with_flips(64, &flips, |region, watcher| {
+                    march_over_region(set, march, (region, BACKGROUNDS[1]), watcher)
+                });
+                assert!(
+                    matches!(outcome, WalkOutcome::Walked { faults: 1, .. }),
+                    "{set:?} {begins} {within}: {outcome:?}"
+                );
+                let expected = if bit == 0 {
+                    BACKGROUNDS[1]
+                } else {
+                    !BACKGROUNDS[1]
+                };
+                let fault = WordFault {
+                    step,
+                    word: 40,
+                    expected,
+                    got: expected ^ (1 << 9),
+                    class: MemoryFaultClass::WrongStore,
+                };
+                assert_eq!(watcher.faults, [fault]);
+                assert_eq!(watcher.beats, 5 + 2 * (PAUSE_BEATS + 1));
+            }
+        }
+    }
 }
 
 /// Walk, pass, and what each word holds after the first fill.

@@ -20,9 +20,9 @@ use soakproof::model::{
     Aftermath, Asserts, Channel, ChannelId, ClassStatement, CpuId, CrashManner, Declared, End,
     Entry, Exposure, FORMAT, Finding, FindingKind, Gap, GapKind, Grade, HeatLimits, InstructionSet,
     LoadClass, Loss, Machine, MemoryFault, MemoryFaultClass, Mismatch, Moment, Mono, Note,
-    NotedCause, OnFinding, Plan, PlannedLoad, Quantity, Reading, Record, Rhythm, Role, Rule,
-    RuleEffect, RunHeader, Sample, Segment, Severity, Stage, StageGate, StageMark, Stamped,
-    StopMark, TotalStatement, Trace, Verdict, Wall, Witness, WorkerProgress,
+    NotedCause, OnFinding, Plan, PlannedLoad, ProgramFault, ProgramRun, Quantity, Reading, Record,
+    Rhythm, Role, Rule, RuleEffect, RunHeader, Sample, Segment, Severity, Stage, StageGate,
+    StageMark, Stamped, StopMark, TotalStatement, Trace, Verdict, Wall, Witness, WorkerProgress,
 };
 use soakproof::store::{
     Damage, FILE_NAME, FindRunError, OpenStoreError, ReadStoreError, Store, WriteStoreError, crc32c,
@@ -79,7 +79,7 @@ fn the_list_of_runs_says_what_became_of_each() {
     store.append(first, &every_entry()).unwrap();
     let runs = store.runs().unwrap();
     assert_eq!((first, second, runs.len()), (1, 2, 2));
-    assert_eq!(runs[0].findings, 9);
+    assert_eq!(runs[0].findings, 10);
     assert_eq!(
         runs[0].grade,
         Some(Grade::Marginal),

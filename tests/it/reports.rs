@@ -1,16 +1,13 @@
-//! Reports of records built by hand, held against golden files in `tests/golden/`; with
-//! `SOAKPROOF_BLESS=1` in the environment the files are written anew.
+//! Reports of records built by hand, held against golden files in `tests/golden/`.
 
 #![expect(
-    clippy::disallowed_methods,
     clippy::unwrap_used,
     clippy::too_many_lines,
-    reason = "tests read golden files and one variable of the environment"
+    reason = "tests fail by panicking, and records are long"
 )]
 
 mod paper;
 
-use std::path::PathBuf;
 use std::time::Duration;
 
 use jiff::tz::{Offset, TimeZone};
@@ -30,6 +27,7 @@ use soakproof::report::{
     progress_line, record_text, report_json, runs_json, runs_text, verdict_text,
 };
 
+use crate::views::golden;
 use paper::*;
 
 /// 2027-03-04T18:30:00Z by `date -u -d @1804185000`.
@@ -44,22 +42,6 @@ fn moment(second: u64) -> Moment {
 
 fn plain() -> Style {
     Style::new(false, 80)
-}
-
-/// Compares with, or writes, `tests/golden/<name>`.
-fn golden(name: &str, text: &str) {
-    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
-        .join("tests/golden")
-        .join(name);
-    if std::env::var_os("SOAKPROOF_BLESS").is_some() {
-        std::fs::write(&path, text).unwrap();
-        return;
-    }
-    let wanted = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        wanted == text,
-        "{name} differs; run with SOAKPROOF_BLESS=1 if it should\n--- wanted\n{wanted}\n--- got\n{text}"
-    );
 }
 
 fn golden_json(name: &str, form: &serde_json::Value) {

@@ -252,6 +252,68 @@ fn all_mistakes_of_a_file_are_told_at_once() {
     assert_eq!(said, std::fs::read_to_string(&golden).unwrap());
 }
 
+/// Each mistake of a program, with its place.
+#[test]
+fn a_program_is_checked_whole() {
+    let program =
+        |rest: &str| format!("{ONE_STAGE}time = \"9s\"\n[[stage.program]]\nname = \"p\"\n{rest}");
+    let good = "command = [\"/bin/true\"]\nlimit = \"9s\"\n";
+    let suite = parse_suite("suites/x.toml", &program(good), &kernels()).unwrap();
+    let planned = &suite.stages[0].programs[0];
+    assert_eq!(
+        (planned.times, planned.limit),
+        (None, Duration::from_secs(9))
+    );
+    let plan = resolve_suite(&suite, &machine(2, 1, 16 * GIB, 14 * GIB), &kernels()).unwrap();
+    assert_eq!(plan.stages[0].segments[0].programs.len(), 1);
+    assert!(!plan.stages[0].is_idle());
+    for (keys, expected) in [
+        (String::new(), "6:1: the program has no `command`"),
+        (String::new(), "6:1: the program has no `limit`"),
+        (
+            good.replace("/bin/true", "true"),
+            "8:12: `true` is no full path: write it like `/usr/bin/make`",
+        ),
+        (
+            good.replace("\"/bin/true\"", ""),
+            "8:11: `command` is empty",
+        ),
+        (
+            good.replace("9s", "25h"),
+            "9:9: `limit` is `25h`; it must be from 1s to 24h",
+        ),
+        (
+            format!("{good}user = \"root\"\n"),
+            "10:8: `user` must name a user without special rights",
+        ),
+        (
+            format!("{good}folder = \"here\"\n"),
+            "10:10: `folder` must be a full path",
+        ),
+        (format!("{good}times = 0\n"), "10:9: `times`"),
+        (format!("{good}tiems = 1\n"), "did you mean `times`?"),
+        (
+            format!("{good}sha256 = \"abc\"\n"),
+            "10:10: `sha256` has 64 hexadecimal digits",
+        ),
+        (
+            format!("{good}sha256 = \"abc\"\n"),
+            "10:10: `sha256` of what? name the file with `output`",
+        ),
+        (
+            format!("{good}[[stage.program]]\nname = \"p\"\n{good}"),
+            "10:1: a second program of the stage is called `p`",
+        ),
+        (
+            format!("{good}[[stage.load]]\nkernels = [\"fma-f64.l1\"]\ncores = \"one-by-one\"\n"),
+            "6:1: a program cannot run beside cores that take turns",
+        ),
+    ] {
+        let said = mistakes(&program(&keys));
+        assert!(said.contains(expected), "{expected:?} in\n{said}");
+    }
+}
+
 /// One load that is right.
 const LOAD: &str = "[[stage.load]]\nkernels = [\"fma-f64.l1\"]\ncores = \"all\"\n";
 
@@ -616,6 +678,7 @@ fn what_is_written_is_what_is_read() {
     assert_eq!((heat.judged_c, heat.maker_c), (80.0, Some(99.5)));
     assert_eq!((heat.below_critical_c, heat.fallback_c), (5.0, 95.0));
     assert_eq!((heat.margin_c, heat.memory_module_c), (5.0, 85.0));
+    assert_eq!(heat.hottest_day_c, None);
 }
 
 proptest! {

@@ -263,6 +263,7 @@ fn a_fan_that_stops_under_load_is_named_once_and_one_that_rests_at_idle_is_not()
         Segment {
             length: Duration::from_secs(20),
             loads: vec![],
+            programs: Vec::new(),
         },
     );
     let turn = |bench: &mut Bench, rpm: f64| {

@@ -29,6 +29,7 @@ pub(crate) fn plan(trouble: &Trouble) -> Plan {
             .map(|(seconds, loads)| Segment {
                 length: Duration::from_secs(seconds),
                 loads,
+                programs: Vec::new(),
             })
             .collect(),
         gate: StageGate::Open,

@@ -8,6 +8,7 @@ mod machine;
 mod memory_rules;
 mod night;
 mod nights;
+mod program_rules;
 mod run_rules;
 mod silicon;
 mod trouble;
@@ -52,6 +53,7 @@ fn is_failing(kind: &FindingKind) -> bool {
         | FindingKind::Trap { .. }
         | FindingKind::Stall { .. }
         | FindingKind::OverHot { .. }
+        | FindingKind::OwnProgram { .. }
         | FindingKind::Reset { .. } => true,
         FindingKind::HardwareError { severity, .. } => *severity != Severity::Corrected,
         FindingKind::Throttled { .. } | FindingKind::CoolingStopped { .. } => false,

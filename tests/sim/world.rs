@@ -466,7 +466,8 @@ impl World {
                     };
                 }
             }
-            Action::GiveBack { .. } => {}
+            // The plans of these nights have no programs.
+            Action::GiveBack { .. } | Action::StartProgram(..) | Action::StopProgram(_) => {}
             Action::Examine(id) => {
                 let silence = self
                     .trouble

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::memory::other_core;
+use super::programs::ends_with_programs;
 use super::{Action, Core, ENDED_WITHIN, LEAD, Phase, Worker, WorkerId};
 use crate::model::{
     End, Entry, Gap, GapKind, Moment, PlannedLoad, Rhythm, StageGate, StageMark, Stamped, StopMark,
@@ -15,6 +16,11 @@ impl Core {
                 actions.push(Action::Stop(*number));
             }
         }
+        self.stop_programs(actions);
+    }
+
+    fn all_ended(&self) -> bool {
+        self.workers.is_empty() && self.programs.is_empty()
     }
 
     /// Ends all load this instant; called before anything else is put into the batch.
@@ -49,7 +55,7 @@ impl Core {
     /// A worker that cannot be killed must not keep the run from its end.
     pub(super) fn bound_the_end(&mut self, now: Moment, actions: &mut Vec<Action>) {
         let ending = matches!(self.phase, Phase::Changing | Phase::Closing);
-        if !ending || self.workers.is_empty() {
+        if !ending || self.all_ended() {
             self.ending_since = None;
             return;
         }
@@ -57,9 +63,14 @@ impl Core {
         if now.mono.since(since) < ENDED_WITHIN {
             return;
         }
-        let left: Vec<String> = self.workers.values().map(|w| w.cpu.to_string()).collect();
+        let mut left: Vec<String> = self
+            .workers
+            .values()
+            .map(|worker| format!("the worker on {}", worker.cpu))
+            .collect();
+        left.extend((!self.programs.is_empty()).then(|| "a program of yours".to_owned()));
         let about = format!(
-            "the worker on {} could not be ended within {} s: it waits in the kernel",
+            "{} could not be ended within {} s: it waits in the kernel",
             left.join(", "),
             ENDED_WITHIN.as_secs()
         );
@@ -70,6 +81,7 @@ impl Core {
         };
         self.gap(gap, actions);
         self.workers.clear();
+        self.programs.forget();
         self.close(End::Interrupted { reason: about }, actions);
     }
 
@@ -83,12 +95,12 @@ impl Core {
             }
             Phase::Segment => self.run_segment(now, actions),
             Phase::Changing => {
-                if self.workers.is_empty() {
+                if self.all_ended() {
                     self.next_segment(now, actions);
                 }
             }
             Phase::Closing => {
-                if self.workers.is_empty()
+                if self.all_ended()
                     && let Some(what) = self.closing.take()
                 {
                     let (stage, segment) = self.indices();
@@ -122,15 +134,17 @@ impl Core {
             return;
         };
         let segment = stage.segments.get(self.place.1);
-        let loads = segment.map(|segment| segment.loads.clone());
+        let loads = segment.map(|segment| (segment.loads.clone(), segment.programs.clone()));
         if self.marked.replace(self.place.0) != Some(self.place.0) {
             actions.push(Action::Record(self.mark(now, false)));
         }
-        let Some(loads) = loads else {
+        let Some((loads, programs)) = loads else {
             self.next_segment(now, actions);
             return;
         };
         self.phase = Phase::Segment;
+        self.begin_programs(programs);
+        self.start_programs(now, actions);
         self.forget_shortage();
         if loads.is_empty() {
             self.loaded_since = None;
@@ -176,18 +190,21 @@ impl Core {
             .get(self.place.0)
             .and_then(|stage| stage.segments.get(self.place.1));
         let length = segment.map_or(Duration::ZERO, |segment| segment.length);
+        let ends_early = segment.is_some_and(ends_with_programs);
         let warms = segment.is_some_and(|segment| segment.loads.iter().any(warms));
         if self.loaded_since.is_none() && warms {
             self.loaded_since = self.segment_since;
         }
-        let done = self
+        let over = self
             .segment_since
             .is_some_and(|since| now.mono.since(since) >= length);
-        if done {
+        let through = ends_early && self.programs.is_empty();
+        // A number of runs that was asked for is finished, each within its own time limit.
+        if through || (over && self.programs.counted_are_done()) {
             self.phase = Phase::Changing;
             self.segment_since = None;
             self.stop_workers(actions);
-            if self.workers.is_empty() {
+            if self.all_ended() {
                 self.next_segment(now, actions);
             }
         }

@@ -30,6 +30,7 @@ impl Core {
             );
             self.close(End::Guard { reason: about }, actions);
         }
+        self.start_programs(now, actions);
         self.bound_the_end(now, actions);
         if self.phase == Phase::Closing {
             return;
@@ -76,9 +77,11 @@ impl Core {
         let word = self
             .guard
             .judge(now.mono, (&readings, &lost), self.loaded_since);
-        let standstill = self
-            .guard
-            .standstill(now.mono, &readings, !self.workers.is_empty());
+        let standstill = self.guard.standstill(
+            now.mono,
+            &readings,
+            !self.workers.is_empty() || !self.programs.is_empty(),
+        );
         self.readings.clone_from(&readings);
         let stops = matches!(word, Word::OverHot { .. } | Word::Blind(_)) && !self.killed;
         if stops {

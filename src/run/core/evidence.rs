@@ -24,6 +24,7 @@ fn fault_of(cpu: Option<CpuId>, kernel: Option<&str>, kind: &FindingKind) -> Fau
         ) => Fault::Hardware(source.clone(), *severity),
         (FindingKind::Throttled { source, .. }, _) => Fault::Throttled(source.clone()),
         (FindingKind::CoolingStopped { label }, _) => Fault::Cooling(label.clone()),
+        (FindingKind::OwnProgram { program, .. }, _) => Fault::Program(program.clone()),
         (
             FindingKind::WrongAnswer(_)
             | FindingKind::WrongMemory(_)
@@ -43,6 +44,7 @@ fn is_failing(kind: &FindingKind) -> bool {
         | FindingKind::Trap { .. }
         | FindingKind::Stall { .. }
         | FindingKind::OverHot { .. }
+        | FindingKind::OwnProgram { .. }
         | FindingKind::Reset { .. } => true,
         FindingKind::HardwareError { severity, .. } => *severity != Severity::Corrected,
         FindingKind::Throttled { .. } | FindingKind::CoolingStopped { .. } => false,
@@ -84,6 +86,7 @@ impl Core {
             | FindingKind::Stall { .. }
             | FindingKind::OverHot { .. }
             | FindingKind::CoolingStopped { .. }
+            | FindingKind::OwnProgram { .. }
             | FindingKind::Reset { .. } => 1,
         };
         let known = self

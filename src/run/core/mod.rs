@@ -10,14 +10,18 @@ mod course;
 mod events;
 mod evidence;
 mod memory;
+mod programs;
 mod words;
 
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-pub use words::{Action, Event, Exit, Limits, Report, Silence, WorkerId};
+pub use words::{
+    Action, Event, Exit, Limits, ProgramEnd, ProgramId, ProgramWord, Report, Silence, WorkerId,
+};
 
 use self::memory::Shortage;
+use self::programs::Programs;
 use super::guard::Guard;
 use crate::model::{
     Channel, CpuId, End, Finding, Gap, Machine, Moment, Mono, Plan, Reading, Severity,
@@ -67,6 +71,7 @@ enum Fault {
     Hardware(String, Severity),
     Throttled(String),
     Cooling(String),
+    Program(String),
     Other,
 }
 
@@ -87,6 +92,7 @@ pub struct Core {
     loaded_since: Option<Mono>,
     workers: BTreeMap<WorkerId, Worker>,
     next_worker: u32,
+    programs: Programs,
     findings: Vec<Finding>,
     faults: Vec<Fault>,
     gaps: Vec<Gap>,
@@ -120,6 +126,7 @@ impl Core {
             loaded_since: None,
             workers: BTreeMap::new(),
             next_worker: 0,
+            programs: Programs::default(),
             findings: Vec::new(),
             faults: Vec::new(),
             gaps: Vec::new(),
@@ -180,6 +187,7 @@ impl Core {
                 self.close(End::Interrupted { reason }, &mut actions);
             }
             Event::Examined(number, silence) => self.examined(now, number, silence, &mut actions),
+            Event::Program(program, word) => self.program_ended(now, (program, word), &mut actions),
             Event::Exited(number, exit, progress) => {
                 self.exited(now, number, (exit, progress), &mut actions);
             }

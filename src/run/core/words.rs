@@ -2,12 +2,45 @@
 
 use crate::model::{
     ChannelId, CpuId, Entry, FindingKind, Gap, Loss, MemoryFault, Mismatch, Mono, PlannedLoad,
-    Reading, WorkerProgress,
+    PlannedProgram, Reading, WorkerProgress,
 };
 
 /// Number of a worker, unique within the run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct WorkerId(pub u32);
+
+/// Number of a program of the person's, unique within the run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ProgramId(pub u32);
+
+/// How a run of a program ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ProgramEnd {
+    /// With this status.
+    Status(i32),
+    /// By this signal.
+    Signal(i32),
+    /// It was over its time and was killed.
+    Late,
+}
+
+/// What became of a program that was started.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ProgramWord {
+    /// It could not be started: the person or the world is wrong, not the machine.
+    NotStarted(String),
+    /// It was ended because [`Action::StopProgram`] or [`Action::KillAll`] asked for it.
+    Stopped,
+    /// It ended.
+    Ended {
+        /// How.
+        end: ProgramEnd,
+        /// SHA-256 of its output in hexadecimal, or why there is none; none where none is named.
+        output: Option<Result<String, String>>,
+        /// The end of what it wrote.
+        words: String,
+    },
+}
 
 /// What a worker reported about its work.
 #[derive(Debug, Clone, PartialEq)]
@@ -107,6 +140,8 @@ pub enum Event {
     Examined(WorkerId, Silence),
     /// A worker has ended and was reaped; its final counts.
     Exited(WorkerId, Exit, Option<WorkerProgress>),
+    /// A program of the person's has ended, or could not be started.
+    Program(ProgramId, ProgramWord),
     /// Somebody asks for an end.
     StopAsked,
     /// The machine itself is being shut down in an orderly way.
@@ -157,7 +192,11 @@ pub enum Action {
     },
     /// Ask a worker to end (signal, grace, kill, reap: the supervisor's business).
     Stop(WorkerId),
-    /// End all workers this instant, without grace. Comes before anything else in its batch.
+    /// Start a program of the person's; answered by [`Event::Program`].
+    StartProgram(ProgramId, PlannedProgram),
+    /// End a program at once; answered by [`Event::Program`].
+    StopProgram(ProgramId),
+    /// End all workers and programs this instant, without grace. Comes before anything else in its batch.
     KillAll,
     /// Find out why a worker is silent; answered by [`Event::Examined`].
     Examine(WorkerId),

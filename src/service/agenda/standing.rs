@@ -134,13 +134,7 @@ pub fn standings(queue: &Queue, world: &World<'_>) -> Vec<Standing> {
     let mut reserved: Vec<(JobId, Wall)> = Vec::new();
     for job in queue.waiting() {
         let mut waits = waits_of(job, queue, world);
-        let end = Wall(
-            world
-                .now
-                .wall
-                .0
-                .saturating_add(ms(Duration::from_secs(job.length_s))),
-        );
+        let end = world.now.wall.plus(Duration::from_secs(job.length_s));
         let room = reserved.iter().find(|(_, from)| end > *from);
         if let (true, Some((id, from))) = (waits.is_empty(), room) {
             waits.push(Wait::Room(*id, *from));
@@ -216,9 +210,5 @@ fn is_late(job: &Job, world: &World<'_>) -> bool {
         Origin::Schedule { due, .. } => Some(*due),
         Origin::Person | Origin::AfterChange { .. } => job.conditions.not_before,
     };
-    due.is_some_and(|due| due.0.saturating_add(ms(LATE)) < world.began.0)
-}
-
-pub(super) fn ms(span: Duration) -> i64 {
-    i64::try_from(span.as_millis()).unwrap_or(i64::MAX)
+    due.is_some_and(|due| due.plus(LATE) < world.began)
 }

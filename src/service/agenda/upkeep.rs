@@ -1,7 +1,7 @@
 //! What enters and leaves the queue by itself: entries of the schedule that come due, rechecks after
 //! changes, jobs that were cut short.
 
-use super::standing::{LATE, World, ms};
+use super::standing::{LATE, World};
 use crate::model::{
     Conditions, Grade, Hold, HoldKind, Job, JobId, JobState, Origin, Queue, QueueChange, QueueMark,
     RecheckPolicy, RunWish, ScheduleEntry, Wall,
@@ -71,7 +71,7 @@ fn came_due(
             .filter(|due| *due <= now)
     };
     let first = next(handled)?;
-    let fresh = Wall(handled.0.max(now.0.saturating_sub(ms(LATE))));
+    let fresh = handled.max(now.minus(LATE));
     let (due, state) = match next(fresh) {
         Some(due) => (due, JobState::Waiting),
         None => {

@@ -1,15 +1,15 @@
 //! The configuration is checked whole: every mistake with its place and what would be right.
 
-use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::check_notice::check_notices;
 use super::check_schedule::{check_recheck, check_schedule};
-use super::written::{Configuration, ServiceSection, WatchdogSection};
+use super::check_service::check_service;
+use super::written::{Configuration, WatchdogSection};
 use crate::form::{CheckFormError, Draft, Keys, check_form};
+use crate::service::notices::SecretPlace;
 
 const SECTIONS: [&str; 5] = ["service", "notice", "watchdog", "schedule", "recheck"];
-const SERVICE_KEYS: [&str; 4] = ["store", "socket", "listen", "token-file"];
 const WATCHDOG_KEYS: [&str; 1] = ["enabled"];
 
 /// Reads and checks a configuration. `origin` is the file as people know it.
@@ -27,41 +27,6 @@ pub fn parse_configuration(origin: &str, text: &str) -> Result<Configuration, Ch
             recheck: check_recheck(draft, &keys),
         })
     })
-}
-
-fn check_service(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> ServiceSection {
-    let Some((table, _)) = keys.table(draft, "service") else {
-        return ServiceSection::default();
-    };
-    let keys = Keys::open(draft, table, "[service]", &SERVICE_KEYS);
-    let token_file = absolute_path(draft, &keys, "token-file");
-    ServiceSection {
-        store: absolute_path(draft, &keys, "store"),
-        socket: absolute_path(draft, &keys, "socket"),
-        listen: check_listen(draft, &keys, token_file.is_some()),
-        token_file,
-    }
-}
-
-fn check_listen(draft: &mut Draft<'_>, keys: &Keys<'_, '_>, has_token: bool) -> Option<SocketAddr> {
-    let written = keys.text(draft, "listen", "like `\"127.0.0.1:7625\"`")?;
-    let Ok(address) = written.value.parse::<SocketAddr>() else {
-        let message = format!(
-            "`listen` is `{}`; it must be an address with a port, `\"127.0.0.1:7625\"` or \
-             `\"[::1]:7625\"`",
-            written.value
-        );
-        draft.report(&written.span, message);
-        return None;
-    };
-    if !address.ip().is_loopback() && !has_token {
-        draft.report(
-            &written.span,
-            "an address that other machines reach needs a `token-file`; keep to `127.0.0.1` or `[::1]` \
-             otherwise",
-        );
-    }
-    Some(address)
 }
 
 fn check_watchdog(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> WatchdogSection {
@@ -93,4 +58,26 @@ pub(super) fn absolute_path(
         return None;
     }
     Some(path)
+}
+
+/// A secret in a file or in a systemd credential, by the keys for either.
+pub(super) fn secret_place(
+    draft: &mut Draft<'_>,
+    keys: &Keys<'_, '_>,
+    (file, credential): (&str, &str),
+) -> Option<SecretPlace> {
+    let named = keys.text(draft, credential, "with the name of a systemd credential");
+    if let (Some(named), true) = (&named, keys.get(file).is_some()) {
+        let message = format!("only one of `{file}`, `{credential}` can be given");
+        draft.report(&named.span, message);
+    }
+    if let Some(named) = named {
+        // systemd.exec(5): a credential's name is that of a file.
+        if named.value.is_empty() || named.value.contains('/') || named.value.starts_with('.') {
+            let message = format!("`{credential}` must be the name of a credential, not a path");
+            draft.report(&named.span, message);
+        }
+        return Some(SecretPlace::Credential(named.value.to_owned()));
+    }
+    absolute_path(draft, keys, file).map(SecretPlace::File)
 }

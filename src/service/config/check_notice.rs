@@ -5,12 +5,12 @@ use std::collections::BTreeSet;
 use std::ops::Range;
 use std::time::Duration;
 
-use super::check::absolute_path;
+use super::check::secret_place;
 use crate::form::{At, Draft, Keys, hint, quoted};
 use crate::model::{NoticeEvent, Wall};
 use crate::service::notices::{
-    Address, Body, Method, PAYLOADS, Secret, SecretPlace, Target, Way, Webhook, example_notice,
-    render_body, resolve_address,
+    Address, Body, Method, PAYLOADS, Secret, Target, Way, Webhook, example_notice, render_body,
+    resolve_address,
 };
 
 /// Shortest and longest time for one attempt. Standard Webhooks 1.0 recommends 15 to 30 s.
@@ -227,27 +227,6 @@ fn find_address(
         return Some(Address::Written(Secret::new(url.value)));
     }
     secret_place(draft, keys, ("url-file", "url-credential")).map(Address::Kept)
-}
-
-fn secret_place(
-    draft: &mut Draft<'_>,
-    keys: &Keys<'_, '_>,
-    (file, credential): (&str, &str),
-) -> Option<SecretPlace> {
-    let named = keys.text(draft, credential, "with the name of a systemd credential");
-    if let (Some(named), true) = (&named, keys.get(file).is_some()) {
-        let message = format!("only one of `{file}`, `{credential}` can be given");
-        draft.report(&named.span, message);
-    }
-    if let Some(named) = named {
-        // systemd.exec(5): a credential's name is that of a file.
-        if named.value.is_empty() || named.value.contains('/') || named.value.starts_with('.') {
-            let message = format!("`{credential}` must be the name of a credential, not a path");
-            draft.report(&named.span, message);
-        }
-        return Some(SecretPlace::Credential(named.value.to_owned()));
-    }
-    absolute_path(draft, keys, file).map(SecretPlace::File)
 }
 
 fn check_body(

@@ -4,12 +4,13 @@
 mod check;
 mod check_notice;
 mod check_schedule;
+mod check_service;
 mod find;
 mod written;
 
 pub use check::parse_configuration;
 pub use find::{ReadConfigurationError, find_configuration, read_configuration};
-pub use written::{Configuration, ServiceSection, WatchdogSection};
+pub use written::{Configuration, ServiceSection, TcpSection, TlsFiles, WatchdogSection};
 
 /// The example that is installed, with every key.
 pub const EXAMPLE: &str = include_str!("../../../packaging/soakproof.toml");

@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use crate::model::{RecheckPolicy, ScheduleEntry};
-use crate::service::notices::Target;
+use crate::service::notices::{SecretPlace, Target};
 
 /// Everything that the configuration says. Without a file it is [`Configuration::default`].
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -28,10 +28,30 @@ pub struct ServiceSection {
     pub store: Option<PathBuf>,
     /// Unix socket of the API.
     pub socket: Option<PathBuf>,
-    /// TCP address of the API; none means that it does not listen there.
-    pub listen: Option<SocketAddr>,
-    /// File with the token that TCP clients must show.
-    pub token_file: Option<PathBuf>,
+    /// TCP besides the socket; none means that it does not listen there.
+    pub tcp: Option<TcpSection>,
+}
+
+/// The API over TCP.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TcpSection {
+    /// Address and port.
+    pub listen: SocketAddr,
+    /// What every client must show.
+    pub token: SecretPlace,
+    /// Certificate chain and key, where connections are encrypted.
+    pub tls: Option<TlsFiles>,
+    /// Names of hosts, beside the address itself, that requests may be meant for.
+    pub hosts: Vec<String>,
+}
+
+/// Files for TLS, both in PEM (RFC 7468).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TlsFiles {
+    /// The certificate, then those that signed it.
+    pub certificate: PathBuf,
+    /// Its private key.
+    pub key: PathBuf,
 }
 
 /// Use of the hardware watchdog.

@@ -6,15 +6,15 @@ use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::time::Duration;
 
-use axum::Router;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::sse::{Event, KeepAlive, Sse};
-use axum::routing::get;
 use futures_util::Stream;
 use futures_util::stream;
 use serde_json::json;
 use tokio::sync::watch;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
 
 use super::Desk;
 use super::problem::{HttpProblem, Path};
@@ -27,13 +27,17 @@ use crate::store::StoredRow;
 /// A comment is sent after this time without an event, so that a dead connection is noticed.
 const KEEP_ALIVE: Duration = Duration::from_secs(15);
 
-pub(super) fn routes() -> Router<Desk> {
-    Router::new()
-        .route("/v1/live", get(live))
-        .route("/v1/runs/{run}/live", get(follow))
+pub(super) fn routes() -> OpenApiRouter<Desk> {
+    OpenApiRouter::new()
+        .routes(routes!(live))
+        .routes(routes!(follow))
 }
 
-/// Queue and number of the run under way, whenever they change.
+/// Queue and number of the run under way, whenever they change, as server-sent events `state`.
+#[utoipa::path(
+    get, path = "/v1/live", tag = "live",
+    responses((status = 200, content_type = "text/event-stream", body = String))
+)]
 async fn live(State(desk): State<Desk>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let mut snapshots = desk.snapshots;
     snapshots.mark_changed();
@@ -50,7 +54,15 @@ fn snapshot_event(snapshot: &Snapshot) -> Event {
     Event::default().event("state").data(data.to_string())
 }
 
-/// The rows of a run as they come to lie on disk; `end` after the last one.
+/// The rows of a run as they come to lie on disk, as server-sent events `row`; `end` after the last one.
+#[utoipa::path(
+    get, path = "/v1/runs/{run}/live", tag = "live",
+    params(
+        ("run" = String, Path, description = "Number, beginning of an id, or `last`"),
+        ("Last-Event-ID" = Option<i64>, Header, description = "Number of the last row that was seen")
+    ),
+    responses((status = 200, content_type = "text/event-stream", body = String))
+)]
 async fn follow(
     State(desk): State<Desk>,
     Path(word): Path<String>,

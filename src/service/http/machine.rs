@@ -1,21 +1,21 @@
-//! The machine, its instruments, and the suites that are built in.
+//! The machine and its instruments.
 
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
+use axum::Json;
 use axum::extract::State;
-use axum::routing::get;
-use axum::{Json, Router};
-use serde_json::{Value, json};
+use serde_json::Value;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
 
 use super::Desk;
 use super::problem::HttpProblem;
 use crate::kernels;
-use crate::model::Mono;
+use crate::model::{Machine, Mono};
 use crate::os::{self, Root};
 use crate::report::{InstrumentsSeen, instruments_json};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
-use crate::suite;
 
 /// Some chips stop their fans while they answer, so nobody makes us ask more often than this.
 const READ_EVERY: Duration = Duration::from_secs(10);
@@ -24,21 +24,28 @@ const BETWEEN_ROUNDS: Duration = Duration::from_millis(250);
 
 static LAST_READ: Mutex<Option<(Mono, Value)>> = Mutex::new(None);
 
-pub(super) fn routes() -> Router<Desk> {
-    Router::new()
-        .route("/v1/machine", get(machine))
-        .route("/v1/instruments", get(instruments))
-        .route("/v1/suites", get(suites))
+pub(super) fn routes() -> OpenApiRouter<Desk> {
+    OpenApiRouter::new()
+        .routes(routes!(machine))
+        .routes(routes!(instruments))
 }
 
-async fn machine(State(desk): State<Desk>) -> Json<Value> {
-    let machine = read_machine(&desk.root, &os::allowed_cpus(), kernels::detect().sets());
-    Json(json!(machine))
+/// What the machine says of itself.
+#[utoipa::path(get, path = "/v1/machine", tag = "machine", responses((status = 200, body = Machine)))]
+async fn machine(State(desk): State<Desk>) -> Result<Json<Machine>, HttpProblem> {
+    let read = tokio::task::spawn_blocking(move || {
+        read_machine(&desk.root, &os::allowed_cpus(), kernels::detect().sets())
+    });
+    Ok(Json(
+        read.await.map_err(|error| HttpProblem::inner(&error))?,
+    ))
 }
 
+/// What can be read on the machine, and its readings of the last 10 s: `soakproof.instruments/1`.
+#[utoipa::path(get, path = "/v1/instruments", tag = "machine", responses((status = 200, body = Object)))]
 async fn instruments(State(desk): State<Desk>) -> Result<Json<Value>, HttpProblem> {
     let read = tokio::task::spawn_blocking(move || read_instruments(&desk.root));
-    let seen = read.await.map_err(|error| HttpProblem::broken(&error))?;
+    let seen = read.await.map_err(|error| HttpProblem::inner(&error))?;
     Ok(Json(seen))
 }
 
@@ -64,21 +71,4 @@ fn read_instruments(root: &Root) -> Value {
     });
     *last = Some((now, value.clone()));
     value
-}
-
-async fn suites() -> Json<Value> {
-    let kernels = suite::known_kernels();
-    let builtins = suite::builtin_names()
-        .into_iter()
-        .filter_map(suite::builtin);
-    let known: Vec<Value> = builtins
-        .filter_map(|builtin| {
-            let parsed = suite::parse_suite(builtin.origin, builtin.text, &kernels).ok()?;
-            Some(json!({
-                "name": builtin.name, "length_s": parsed.length().as_secs(), "about": parsed.about,
-                "text": builtin.text,
-            }))
-        })
-        .collect();
-    Json(json!({ "schema": "soakproof.suites/1", "suites": known }))
 }

@@ -6,12 +6,16 @@ use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use serde::Serialize;
 use serde_json::json;
+use utoipa::ToSchema;
 
 use crate::os;
 use crate::service::action::Refusal;
 use crate::service::agenda::RefuseJobError;
 use crate::store::{FindRunError, OpenStoreError, ReadStoreError};
+
+const PROBLEM: &str = "application/problem+json";
 
 /// What went wrong with a request.
 #[derive(Debug)]
@@ -28,28 +32,74 @@ impl HttpProblem {
         }
     }
 
+    /// Understood, and not to be done.
+    pub(super) fn unfit(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
+    }
+
+    /// The engine has answered something else than it was asked: a defect of ours.
+    pub(super) fn astray() -> Self {
+        tracing::error!("the engine has answered something else than it was asked");
+        Self::new(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "the service has answered something else than it was asked",
+        )
+    }
+
     /// Something of ours, or of the disk.
     pub(super) fn inner(error: &dyn std::error::Error) -> Self {
         tracing::error!(error = os::with_cause(error), "a request failed");
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, error.to_string())
     }
+}
 
-    /// A task of ours broke off.
-    pub(super) fn broken(error: &tokio::task::JoinError) -> Self {
-        Self::inner(error)
+/// A problem, as it travels (RFC 9457 section 3). Without `type` it is `about:blank`, and `title` is the
+/// phrase of the status.
+#[derive(Debug, Serialize, ToSchema)]
+pub(super) struct Problem {
+    /// Phrase of the status.
+    title: String,
+    /// Status code.
+    status: u16,
+    /// What went wrong, for people.
+    detail: String,
+}
+
+impl Problem {
+    fn new(status: StatusCode, detail: String) -> Self {
+        Self {
+            title: status.canonical_reason().unwrap_or("Error").to_owned(),
+            status: status.as_u16(),
+            detail,
+        }
     }
 }
 
 impl IntoResponse for HttpProblem {
     fn into_response(self) -> Response {
-        let body = json!({
-            "title": self.status.canonical_reason().unwrap_or("Error"),
-            "status": self.status.as_u16(),
-            "detail": self.detail,
-        });
-        let kind = HeaderValue::from_static("application/problem+json");
-        (self.status, [(header::CONTENT_TYPE, kind)], Json(body)).into_response()
+        let body = Problem::new(self.status, self.detail);
+        let kind = [(header::CONTENT_TYPE, PROBLEM)];
+        let mut response = (self.status, kind, Json(body)).into_response();
+        if self.status == StatusCode::UNAUTHORIZED {
+            let scheme = HeaderValue::from_static("Bearer realm=\"soakproof\"");
+            response
+                .headers_mut()
+                .insert(header::WWW_AUTHENTICATE, scheme);
+        }
+        response
     }
+}
+
+/// A problem as it goes over the wire, for a connection that has no request yet.
+pub(super) fn raw_problem(status: StatusCode, detail: &str, more: &str) -> Vec<u8> {
+    let body = json!(Problem::new(status, detail.to_owned())).to_string();
+    format!(
+        "HTTP/1.1 {} {}\r\n{more}connection: close\r\ncontent-type: {PROBLEM}\r\ncontent-length: {}\r\n\r\n{body}",
+        status.as_u16(),
+        status.canonical_reason().unwrap_or("Error"),
+        body.len()
+    )
+    .into_bytes()
 }
 
 impl From<Refusal> for HttpProblem {
@@ -64,7 +114,7 @@ impl From<Refusal> for HttpProblem {
                 RefuseJobError::NotWaiting(_) | RefuseJobError::Full | RefuseJobError::NotHeld(_),
             )
             | Refusal::Busy => StatusCode::CONFLICT,
-            Refusal::Ending => StatusCode::SERVICE_UNAVAILABLE,
+            Refusal::Unwell(_) | Refusal::Ending => StatusCode::SERVICE_UNAVAILABLE,
             Refusal::NotStarted(_) | Refusal::Storage(_) | Refusal::NotOfTheQueue => {
                 StatusCode::INTERNAL_SERVER_ERROR
             }
@@ -124,6 +174,11 @@ pub(super) struct Body<T>(pub(super) T);
 #[derive(Debug, FromRequestParts)]
 #[from_request(via(axum::extract::Path), rejection(HttpProblem))]
 pub(super) struct Path<T>(pub(super) T);
+
+/// What a target asks behind its `?`, whose mistakes are told as problems.
+#[derive(Debug, FromRequestParts)]
+#[from_request(via(axum::extract::Query), rejection(HttpProblem))]
+pub(super) struct Asked<T>(pub(super) T);
 
 /// Nothing is there.
 pub(super) async fn wrong_path() -> HttpProblem {

@@ -11,7 +11,7 @@ pub(super) async fn look<T: Send + 'static>(
     look: impl FnOnce(&Store) -> Result<T, HttpProblem> + Send + 'static,
 ) -> Result<T, HttpProblem> {
     let task = tokio::task::spawn_blocking(move || look(&open(&folder)?));
-    task.await.map_err(|error| HttpProblem::broken(&error))?
+    task.await.map_err(|error| HttpProblem::inner(&error))?
 }
 
 /// Opens the store in `folder` and lets `alter` write into it.
@@ -20,7 +20,7 @@ pub(super) async fn alter<T: Send + 'static>(
     alter: impl FnOnce(&mut Store) -> Result<T, HttpProblem> + Send + 'static,
 ) -> Result<T, HttpProblem> {
     let task = tokio::task::spawn_blocking(move || alter(&mut open(&folder)?));
-    task.await.map_err(|error| HttpProblem::broken(&error))?
+    task.await.map_err(|error| HttpProblem::inner(&error))?
 }
 
 fn open(folder: &Path) -> Result<Store, HttpProblem> {

@@ -6,34 +6,38 @@ use axum::body::{Body as Stream, Bytes};
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Extension, Json, Router};
+use axum::{Extension, Json};
 use futures_util::stream;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
 
 use super::Desk;
 use super::door::Peer;
 use super::problem::{Body, HttpProblem, Path};
 use super::queue::WishBody;
 use super::read::look;
+use crate::model::Finding;
 use crate::report::report_json;
 use crate::service::action::{Action, Answer};
-use crate::store::StoredRow;
+use crate::store::{RunSummary, StoredRow};
 
 /// Rows that are read and sent at once: memory for one page and no more.
 pub(super) const PAGE_ROWS: u32 = 500;
 
-pub(super) fn routes() -> Router<Desk> {
-    Router::new()
-        .route("/v1/runs", get(list).post(start))
-        .route("/v1/runs/{run}", get(show))
-        .route("/v1/runs/{run}/rows", get(rows))
-        .route("/v1/runs/{run}/stop", post(stop))
+pub(super) fn routes() -> OpenApiRouter<Desk> {
+    OpenApiRouter::new()
+        .routes(routes!(list, start))
+        .routes(routes!(show))
+        .routes(routes!(rows))
+        .routes(routes!(findings))
+        .routes(routes!(stop))
 }
 
 /// How to end a run, as it travels.
-#[derive(Debug, Serialize, Deserialize)]
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(in crate::service) struct StopBody {
     /// Without grace.
@@ -41,11 +45,43 @@ pub(in crate::service) struct StopBody {
     pub(in crate::service) at_once: bool,
 }
 
-async fn list(State(desk): State<Desk>) -> Result<Json<Value>, HttpProblem> {
-    let runs = look(desk.facts.store, |store| Ok(store.runs()?)).await?;
-    Ok(Json(json!({ "runs": runs })))
+/// Runs on record.
+#[derive(Debug, Serialize, ToSchema)]
+struct RunsBody {
+    /// Oldest first.
+    runs: Vec<RunSummary>,
 }
 
+/// A run that has begun.
+#[derive(Debug, Serialize, ToSchema)]
+struct BegunBody {
+    /// Its number.
+    run: i64,
+}
+
+/// Findings of a run.
+#[derive(Debug, Serialize, ToSchema)]
+struct FindingsBody {
+    /// `soakproof.findings/1`.
+    schema: &'static str,
+    /// Number of the run.
+    run: i64,
+    /// In the order in which they were found.
+    findings: Vec<Finding>,
+}
+
+/// All runs on record.
+#[utoipa::path(get, path = "/v1/runs", tag = "runs", responses((status = 200, body = RunsBody)))]
+async fn list(State(desk): State<Desk>) -> Result<Json<RunsBody>, HttpProblem> {
+    let runs = look(desk.facts.store, |store| Ok(store.runs()?)).await?;
+    Ok(Json(RunsBody { runs }))
+}
+
+/// One run as a report: `soakproof.report/1`, with verdict, findings, gaps and figures.
+#[utoipa::path(
+    get, path = "/v1/runs/{run}", tag = "runs", params(("run" = String, Path, description = "Number, beginning of an id, or `last`")),
+    responses((status = 200, body = Object))
+)]
 async fn show(
     State(desk): State<Desk>,
     Path(word): Path<String>,
@@ -57,7 +93,11 @@ async fn show(
     Ok(Json(report.await?))
 }
 
-/// All rows, one a line, the header's first; sent page by page.
+/// All rows as they are stored, one JSON object a line, the header's first.
+#[utoipa::path(
+    get, path = "/v1/runs/{run}/rows", tag = "runs", params(("run" = String, Path, description = "Number, beginning of an id, or `last`")),
+    responses((status = 200, content_type = "application/x-ndjson", body = String))
+)]
 async fn rows(State(desk): State<Desk>, Path(word): Path<String>) -> Result<Response, HttpProblem> {
     let folder = desk.facts.store;
     let number = look(folder.clone(), move |store| Ok(store.find_run(&word)?)).await?;
@@ -95,19 +135,49 @@ fn lines(rows: &[StoredRow]) -> Bytes {
     text.into()
 }
 
+/// What was found against the machine in a run.
+#[utoipa::path(
+    get, path = "/v1/runs/{run}/findings", tag = "runs", params(("run" = String, Path, description = "Number, beginning of an id, or `last`")),
+    responses((status = 200, body = FindingsBody))
+)]
+async fn findings(
+    State(desk): State<Desk>,
+    Path(word): Path<String>,
+) -> Result<Json<FindingsBody>, HttpProblem> {
+    let body = look(desk.facts.store, move |store| {
+        let run = store.find_run(&word)?;
+        Ok(FindingsBody {
+            schema: "soakproof.findings/1",
+            run,
+            findings: store.record_without_samples(run)?.findings,
+        })
+    });
+    Ok(Json(body.await?))
+}
+
+/// Starts a run now, past the queue: checked load on every core, heat and a crash if the machine is
+/// unstable. For someone who is there and asks.
+#[utoipa::path(
+    post, path = "/v1/runs", tag = "runs", request_body = WishBody,
+    responses((status = 201, body = BegunBody))
+)]
 async fn start(
     State(desk): State<Desk>,
     Extension(peer): Extension<Peer>,
     Body(body): Body<WishBody>,
-) -> Result<(StatusCode, Json<Value>), HttpProblem> {
+) -> Result<(StatusCode, Json<BegunBody>), HttpProblem> {
     let action = Action::Run(Box::new(body.into()));
-    let run = match desk.ask(&peer, action).await? {
-        Answer::Begun { run } => Some(run),
-        Answer::Done | Answer::Queue(_) | Answer::Added(_) => None,
-    };
-    Ok((StatusCode::CREATED, Json(json!({ "run": run }))))
+    match desk.ask(&peer, action).await? {
+        Answer::Begun { run } => Ok((StatusCode::CREATED, Json(BegunBody { run }))),
+        Answer::Done | Answer::Queue(_) | Answer::Added(_) => Err(HttpProblem::astray()),
+    }
 }
 
+/// Ends the run under way.
+#[utoipa::path(
+    post, path = "/v1/runs/{run}/stop", tag = "runs", request_body = StopBody,
+    params(("run" = i64, Path, description = "Number")), responses((status = 204))
+)]
 async fn stop(
     State(desk): State<Desk>,
     Extension(peer): Extension<Peer>,

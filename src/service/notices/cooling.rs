@@ -1,20 +1,10 @@
-//! Has the cooling become worse? A run is held against the earlier ones of the same suite on the same
-//! machine with the same declared clocks.
+//! Has the cooling become worse? The statistic is the ledger's; here are the words.
 //!
-//! Temperatures are compared as rise over the air where the air's temperature was declared, else as
-//! they are, with more room for the seasons. More voltage or power heats too, which cannot be told apart
-//! here, so the words say so.
+//! More voltage or power heats too; where the power is not known that cannot be told apart, so the words
+//! say so.
 
-use crate::model::{HeatSummary, RunHeader, Verdict};
-
-/// Degrees over the median of the earlier runs that are worth telling, with a declared air temperature.
-/// Our own choice: the headroom that a suite asks for by default.
-const RISE_C: f64 = 5.0;
-/// The same where the air's temperature is not known; rooms differ by about 5 degrees over a year
-/// (common practice).
-const RISE_UNKNOWN_AIR_C: f64 = 10.0;
-/// Fewer earlier runs are no basis.
-const LEAST_EARLIER: usize = 2;
+use crate::ledger::{Measure, find_trend};
+use crate::model::{RunHeader, Verdict};
 
 /// An earlier run with its verdict.
 #[derive(Debug, Clone)]
@@ -25,59 +15,33 @@ pub struct Earlier {
     pub verdict: Verdict,
 }
 
-/// Says in words that a run was hotter than the earlier ones, if it was.
+/// Says in words that a run was hotter than the earlier ones, if it was, beyond their spread.
 pub fn judge_cooling(header: &RunHeader, verdict: &Verdict, earlier: &[Earlier]) -> Option<String> {
     let heat = verdict.heat.as_ref()?;
-    let air = header.declared.ambient_c;
-    let comparable = earlier
-        .iter()
-        .filter(|other| is_comparable(header, &other.header));
-    let mut before: Vec<f64> = Vec::new();
-    for other in comparable {
-        let Some(theirs) = other.verdict.heat.as_ref() else {
-            continue;
-        };
-        let their_air = other.header.declared.ambient_c;
-        let same_channel = theirs.label == heat.label;
-        if same_channel && other.verdict.complete && air.is_some() == their_air.is_some() {
-            before.push(level(theirs) - their_air.unwrap_or(0.0));
-        }
-    }
-    if !verdict.complete || before.len() < LEAST_EARLIER {
-        return None;
-    }
-    before.sort_by(f64::total_cmp);
-    let usual = before[before.len() / 2];
-    let now = level(heat) - air.unwrap_or(0.0);
-    let room = if air.is_some() {
-        RISE_C
-    } else {
-        RISE_UNKNOWN_AIR_C
+    let past = earlier.iter().map(|other| (&other.header, &other.verdict));
+    let trend = find_trend(header, verdict, past).filter(|trend| trend.is_worse())?;
+    let (decimals, over, else_) = match trend.measure {
+        Measure::Resistance => (3, " over the air", ""),
+        Measure::Rise => (
+            1,
+            " over the air",
+            "; more voltage or power than then does the same",
+        ),
+        Measure::Level => (
+            1,
+            "",
+            "; a warmer room, more voltage or power than then do the same",
+        ),
     };
-    if now - usual < room {
-        return None;
-    }
-    let over = if air.is_some() { " over the air" } else { "" };
+    let unit = trend.measure.unit();
     Some(format!(
-        "`{}` came to {now:.0} C{over}, {:.0} degrees more than usual in {} earlier runs of this \
-         suite ({usual:.0} C). Look for dust, a slow fan or pump, dried paste; more voltage or power \
-         than then does the same.",
+        "`{}` came to {:.decimals$} {unit}{over}; {} earlier runs of this suite at these settings came to \
+         {:.decimals$} on average, and by their spread one more stays under {:.decimals$} at 99 %. Look for \
+         dust, a slow fan or pump, dried paste{else_}.",
         crate::report::escape(&heat.label),
-        now - usual,
-        before.len()
+        trend.now,
+        trend.earlier,
+        trend.mean,
+        trend.bound
     ))
-}
-
-fn is_comparable(one: &RunHeader, other: &RunHeader) -> bool {
-    one.plan.suite == other.plan.suite
-        && one.plan.stages == other.plan.stages
-        && one.machine.host == other.machine.host
-        && one.machine.processor == other.machine.processor
-        && one.machine.simulated == other.machine.simulated
-        && one.declared.clock_mhz == other.declared.clock_mhz
-}
-
-/// The settled temperature, or the highest where none was reached.
-fn level(heat: &HeatSummary) -> f64 {
-    heat.settled_c.unwrap_or(heat.peak_c)
 }

@@ -59,7 +59,7 @@ impl Outgoing {
         let names: Vec<String> = targets.iter().map(|target| target.name.clone()).collect();
         store.drop_strangers(&names)?;
         let now = os::moment().wall;
-        store.forget_notices(before(now, KEEP))?;
+        store.forget_notices(now.minus(KEEP))?;
         for target in &targets {
             // An address that cannot be read now is complained about at the first attempt.
             let mark = target.mark().ok();
@@ -126,7 +126,7 @@ impl Outgoing {
         };
         let earlier: Vec<Earlier> = earlier
             .into_iter()
-            .map(|(header, verdict)| Earlier { header, verdict })
+            .map(|(_, header, verdict)| Earlier { header, verdict })
             .collect();
         let mut run = Followed {
             number: untold.run,
@@ -177,7 +177,7 @@ impl Outgoing {
         }
         let longest = self.targets.iter().map(|target| target.time_limit).max();
         let held = longest.unwrap_or_default() + CLAIM_MARGIN;
-        let until = Wall(now.0.saturating_add(ms(held)));
+        let until = now.plus(held);
         Ok(self
             .store
             .claim_delivery((now, farthest, until), &self.busy)?)
@@ -273,12 +273,4 @@ impl Outgoing {
             Err(error) => tracing::debug!(%error, "notices are still held up"),
         }
     }
-}
-
-fn before(now: Wall, span: Duration) -> Wall {
-    Wall(now.0.saturating_sub(ms(span)))
-}
-
-fn ms(span: Duration) -> i64 {
-    i64::try_from(span.as_millis()).unwrap_or(i64::MAX)
 }

@@ -35,21 +35,17 @@ pub fn decide_next(
     asked: Option<Duration>,
     chance: f64,
 ) -> Next {
-    if now.0.saturating_sub(since.0) >= ms(GIVE_UP_AFTER) {
+    if now >= since.plus(GIVE_UP_AFTER) {
         return Next::GiveUp;
     }
     let grown = FACTOR.saturating_pow(attempts.saturating_sub(1));
     let delay = FIRST.saturating_mul(grown).min(LONGEST);
     let delay = delay.mul_f64(1.0 + JITTER * (2.0 * chance.clamp(0.0, 1.0) - 1.0));
     let delay = delay.max(asked.unwrap_or_default().min(LONGEST_ASKED));
-    Next::At(Wall(now.0.saturating_add(ms(delay))))
+    Next::At(now.plus(delay))
 }
 
 /// Farther ahead than this nothing is ever put: a later time means that the clock was set back.
 pub fn farthest(now: Wall) -> Wall {
-    Wall(now.0.saturating_add(ms(LONGEST_ASKED)))
-}
-
-fn ms(span: Duration) -> i64 {
-    i64::try_from(span.as_millis()).unwrap_or(i64::MAX)
+    now.plus(LONGEST_ASKED)
 }

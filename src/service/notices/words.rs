@@ -67,6 +67,7 @@ pub fn tell_entries(run: &mut Followed<'_>, entries: &[(i64, Entry)], style: &St
             Entry::Stage(_)
             | Entry::Sample(_)
             | Entry::WorkerDone(_)
+            | Entry::ProgramRun(_)
             | Entry::Repeated { .. }
             | Entry::Gap(_)
             | Entry::StopMark(_)
@@ -106,6 +107,7 @@ fn last_instant(header: &RunHeader, entries: &[(i64, Entry)], seq: i64) -> Wall 
         Entry::Finding(finding) => Some(finding.at.wall),
         Entry::End(end) => Some(end.at.wall),
         Entry::WorkerDone(done) => Some(done.at.wall),
+        Entry::ProgramRun(run) => Some(run.at.wall),
         Entry::Sample(sample) => Some(sample.at.wall),
         Entry::StopMark(mark) => Some(mark.at.wall),
         Entry::Aftermath(aftermath) => Some(aftermath.at.wall),

@@ -1,8 +1,9 @@
 //! Single elements of march tests against plain passes over the same memory.
 
 use soakproof::kernels::limit::{copy_by_library, copy_by_loop, invert_in_place, read_only};
-use soakproof::kernels::memory::{LINE_WORDS, March, Region as Cells, parse_march, run_march};
-use soakproof::kernels::{Beat, FaultSink, Go, WalkOutcome, WordFault};
+use soakproof::kernels::memory::{March, march_over_region, parse_march};
+use soakproof::kernels::{Beat, FaultSink, Go, WalkOutcome, WordFault, detect};
+use soakproof::model::InstructionSet;
 use soakproof::os::Region;
 
 use super::clockwork::best_s;
@@ -30,13 +31,13 @@ impl FaultSink for NoFaults {
 /// The memory of both sides.
 struct Walked {
     region: Region,
+    set: InstructionSet,
 }
 
 impl Walked {
     fn march(&mut self, march: &March) {
-        let (lines, rest) = self.region.words_mut().as_chunks_mut::<LINE_WORDS>();
-        assert!(rest.is_empty());
-        let outcome = run_march(march, &mut Cells::new(lines), BACKGROUND, &mut NoFaults);
+        let memory = (self.region.words_mut(), BACKGROUND);
+        let outcome = march_over_region(self.set, march, memory, &mut NoFaults);
         assert!(matches!(outcome, WalkOutcome::Walked { faults: 0, .. }));
     }
 
@@ -52,6 +53,11 @@ impl Walked {
 pub(crate) fn rows(add: &mut impl FnMut(Row)) {
     let mut walked = Walked {
         region: Region::map(WALKED_BYTES, &mut || true).unwrap(),
+        set: if detect().has(InstructionSet::Avx2) {
+            InstructionSet::Avx2
+        } else {
+            InstructionSet::Portable
+        },
     };
     let parse = |text: &str| parse_march(text).expect("the notation");
     let (fill, up, down, read) = (

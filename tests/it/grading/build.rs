@@ -61,6 +61,7 @@ pub(super) fn stage(name: &str, seconds: u32, loads: Vec<PlannedLoad>) -> Stage 
         segments: vec![Segment {
             length: Duration::from_secs(u64::from(seconds)),
             loads,
+            programs: Vec::new(),
         }],
         gate: StageGate::NoFinding,
     }

@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 use soakproof::model::{
     Cause, CrashManner, End, FindingKind, GapKind, Grade, LoadClass, MemoryFault, MemoryFaultClass,
-    Plateau, Record, RuleEffect, Severity,
+    Plateau, ProgramFault, Record, RuleEffect, Severity,
 };
 use soakproof::verdict::judge;
 
@@ -65,6 +65,12 @@ fn failing() -> Vec<(FindingKind, Option<&'static str>, Cause)> {
         manner: CrashManner::Unknown,
         evidence: "another boot id".to_owned(),
     };
+    let own = FindingKind::OwnProgram {
+        program: "render".to_owned(),
+        number: 1,
+        failure: ProgramFault::Signal { signal: 11 },
+        words: String::new(),
+    };
     vec![
         (wrong(), Some("fma-f64.l1"), Cause::Computation),
         (wrong(), None, Cause::Computation),
@@ -76,6 +82,7 @@ fn failing() -> Vec<(FindingKind, Option<&'static str>, Cause)> {
         (hardware(Severity::Fatal), None, Cause::HardwareError),
         (over_hot(), None, Cause::Heat),
         (reset, None, Cause::Reset),
+        (own, None, Cause::OwnProgram),
     ]
 }
 
@@ -162,6 +169,7 @@ fn causes_are_sorted_and_each_told_once() {
         Cause::Reset,
         Cause::HardwareError,
         Cause::Heat,
+        Cause::OwnProgram,
     ];
     assert_eq!(judge(&record).causes, known);
 }

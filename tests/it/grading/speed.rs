@@ -110,7 +110,7 @@ fn a_rate_that_falls_at_an_unchanged_clock_is_throttling() {
     );
     let verdict = judge(&record);
     assert_eq!(verdict.grade, Grade::Marginal);
-    assert!(verdict.next[0].starts_with("it slowed itself down"));
+    assert!(verdict.next[0].starts_with("one step less core voltage while"));
     let little = paced(&|cpu, into| {
         later(
             cpu,

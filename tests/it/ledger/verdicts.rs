@@ -1,7 +1,9 @@
 //! The standing in the verdict and in its reports.
 
+use soakproof::ledger::{Attribution, attribute};
 use soakproof::model::{
-    Entry, Grade, LastGood, LoadClass, Record, RuleEffect, SettingKind, Standing, Verdict,
+    Amount, Entry, Grade, LastGood, LoadClass, Move, Record, RuleEffect, SettingKind, Standing,
+    Verdict,
 };
 use soakproof::report::{Style, before_run, record_text, report_json, verdict_text};
 use soakproof::verdict::judge;
@@ -156,4 +158,80 @@ fn nothing_is_proven_at_settings_that_the_machine_does_not_show() {
         assert!(lines.contains(word), "{lines:?} does not say {word:?}");
     }
     assert!(before_run(&Standing::default()).is_empty());
+}
+
+fn step(setting: &str, from: i64, to: i64) -> Move {
+    Move {
+        setting: setting.to_owned(),
+        from: Amount::whole(from),
+        to: Amount::whole(to),
+    }
+}
+
+#[test]
+fn a_failure_goes_back_to_the_one_change_in_force_with_the_exact_value() {
+    let mut record = sound();
+    record.findings.push(finding(wrong(), Some("fma-f64.l1")));
+    let one = Standing {
+        moves: vec![step("core-voltage", 1250, 1240)],
+        ..standing()
+    };
+    let verdict = at(&mut record, one.clone());
+    assert_eq!(
+        attribute(&one, &verdict),
+        Some(Attribution::Change {
+            change: 3,
+            tried: one.settings[0].clone(),
+            back_to: Amount::whole(1250),
+            held_before: false,
+        })
+    );
+    record.apply(Entry::Verdict(Box::new(verdict.clone())));
+    let text = verdict_text(&record, &verdict, Style::new(false, 200));
+    let wanted = "change     this goes back to change 3: core-voltage from 1250 to 1240 mV; set 1250 mV again, \
+                  then `soakproof change undo`";
+    assert!(text.contains(wanted), "{text}");
+    let json = report_json(Some(1), &record);
+    assert_eq!(json["attribution"]["kind"], "change");
+    assert_eq!(json["attribution"]["back_to"], 1250.0);
+    assert_eq!(json["verdict"]["diagnoses"][0]["pattern"], "wide-only");
+}
+
+#[test]
+fn what_is_confounded_or_hot_is_put_down_to_no_change() {
+    let mut record = sound();
+    record.findings.push(finding(wrong(), Some("fma-f64.l1")));
+    let two = Standing {
+        moves: vec![
+            step("core-voltage", 1250, 1240),
+            step("core-clock", 4900, 5000),
+        ],
+        ..standing()
+    };
+    let verdict = at(&mut record, two.clone());
+    let Some(Attribution::Several { change: 3, moves }) = attribute(&two, &verdict) else {
+        panic!("{:?}", attribute(&two, &verdict));
+    };
+    assert_eq!(moves.len(), 2);
+    let unlike = Standing {
+        moves: vec![step("core-voltage", 1250, 1240)],
+        unexplained: vec!["memory now runs at 4800, was 6000 MT/s".to_owned()],
+        ..standing()
+    };
+    let verdict = at(&mut record, unlike.clone());
+    let confounded = Attribution::Confounded { change: Some(3) };
+    assert_eq!(attribute(&unlike, &verdict), Some(confounded.clone()));
+    let moved_since = Standing {
+        moves: vec![step("core-voltage", 1240, 1230)],
+        ..standing()
+    };
+    let verdict = at(&mut record, moved_since.clone());
+    assert_eq!(attribute(&moved_since, &verdict), Some(confounded));
+    record.findings[0].temperature_c = Some(92.0);
+    let verdict = at(&mut record, two.clone());
+    let heat = Attribution::HeatFirst { change: Some(3) };
+    assert_eq!(attribute(&two, &verdict), Some(heat));
+    record.findings.clear();
+    let verdict = at(&mut record, two.clone());
+    assert_eq!(attribute(&two, &verdict), None, "nothing failed");
 }

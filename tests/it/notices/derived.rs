@@ -4,8 +4,8 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use soakproof::model::{
-    CrashManner, End, Entry, FindingKind, Grade, HeatSummary, NoticeEvent, Plateau, RunHeader,
-    Urgency, Verdict, Wall,
+    Cooling, CrashManner, End, Entry, FindingKind, Grade, HeatSummary, NoticeEvent, Plateau,
+    RunHeader, Urgency, Verdict, Wall,
 };
 use soakproof::report::Style;
 use soakproof::service::notices::{
@@ -319,63 +319,83 @@ fn heated(peak_c: f64) -> Verdict {
             limit_c: 90.0,
             headroom_c: 90.0 - peak_c,
             plateau: Plateau::Settled,
+            cooling: None,
         }),
         ..verdict(Grade::Proven)
     }
 }
 
-fn in_air(air: Option<f64>) -> RunHeader {
+/// A run of the form's suite that came to `peak_c` in air of this temperature.
+fn run_in(air: Option<f64>, peak_c: f64) -> Earlier {
     let mut head = header(ID, "");
     head.declared.ambient_c = air;
-    head
+    let mut verdict = heated(peak_c);
+    let heat = verdict.heat.as_mut().unwrap();
+    heat.cooling = air.map(|air_c| Cooling {
+        air_c,
+        air_sensor: None,
+        power: None,
+        resistance_k_per_w: None,
+        hottest_day: None,
+    });
+    Earlier {
+        header: head,
+        verdict,
+    }
 }
 
-fn before(runs: &[(Option<f64>, f64)]) -> Vec<Earlier> {
-    runs.iter()
-        .map(|(air, peak_c)| Earlier {
-            header: in_air(*air),
-            verdict: heated(*peak_c),
-        })
-        .collect()
+fn worse(now: &Earlier, earlier: &[Earlier]) -> Option<String> {
+    judge_cooling(&now.header, &now.verdict, earlier)
 }
 
+/// They settle a degree under their peak: rises of 49, 49 and 48 degrees, mean 48.67, deviation 0.577, and Student's t for 2 degrees of freedom at
+/// 99 % is 6.965 (NIST/SEMATECH e-Handbook 1.3.6.7.2), so one more stays under 48.67 + 6.965 x 0.577 x
+/// sqrt(4/3) = 53.31.
 #[test]
-fn cooling_is_worse_when_the_rise_over_the_air_grew() {
-    let earlier = before(&[(Some(20.0), 70.0), (Some(25.0), 75.0), (Some(22.0), 71.0)]);
-    let judge = |air, peak| judge_cooling(&in_air(air), &heated(peak), &earlier);
-    let words = judge(Some(20.0), 75.0).expect("5 degrees more over the air");
-    assert!(
-        words.contains("54 C over the air, 5 degrees more"),
-        "{words}"
-    );
+fn cooling_is_worse_when_the_rise_over_the_air_leaves_the_spread_of_earlier_runs() {
+    let earlier = [(20.0, 70.0), (25.0, 75.0), (22.0, 71.0)];
+    let earlier = earlier.map(|(air, peak)| run_in(Some(air), peak));
+    let words = worse(&run_in(Some(20.0), 74.4), &earlier).expect("beyond the spread");
+    assert!(words.contains("53.4 C over the air"), "{words}");
+    assert!(words.contains("stays under 53.3 at 99 %"), "{words}");
+    assert_eq!(worse(&run_in(Some(20.0), 74.2), &earlier), None);
     assert_eq!(
-        judge(Some(30.0), 84.0),
+        worse(&run_in(Some(30.0), 84.0), &earlier),
         None,
         "a hot day is no fault of the cooling"
     );
-    assert_eq!(judge(Some(20.0), 74.9), None);
-    assert_eq!(judge(None, 99.0), None, "nothing to hold it against");
+    assert_eq!(
+        worse(&run_in(Some(20.0), 99.0), &earlier[..2]),
+        None,
+        "two are no spread"
+    );
 }
 
+/// Equal readings of whole degrees: the spread of the step, 6.965 x 0.2887 x sqrt(4/3) = 2.32, and 5 for
+/// the seasons.
 #[test]
 fn without_a_known_air_temperature_more_is_needed_and_strangers_do_not_count() {
-    let mut earlier = before(&[(None, 70.0), (None, 70.0)]);
-    let judge = |peak, earlier: &[Earlier]| judge_cooling(&in_air(None), &heated(peak), earlier);
-    assert!(judge(80.0, &earlier).is_some());
-    assert_eq!(judge(79.9, &earlier), None);
-    assert_eq!(judge(80.0, &earlier[..1]), None, "one run is no basis");
-    let mut other = earlier.clone();
-    other[0].header.machine.host = "other".to_owned();
-    assert_eq!(judge(80.0, &other), None);
-    let mut other = earlier.clone();
-    other[0].header.declared.clock_mhz.clear();
-    assert_eq!(judge(80.0, &other), None);
-    earlier[0].verdict.complete = false;
-    assert_eq!(judge(80.0, &earlier), None);
-    let short = Verdict {
-        complete: false,
-        ..heated(80.0)
-    };
-    let earlier = before(&[(None, 70.0), (None, 70.0)]);
-    assert_eq!(judge_cooling(&in_air(None), &short, &earlier), None);
+    let mut earlier = vec![run_in(None, 70.0); 3];
+    assert!(worse(&run_in(None, 77.4), &earlier).is_some());
+    assert_eq!(worse(&run_in(None, 77.2), &earlier), None);
+    assert!(worse(&run_in(None, 99.0), &earlier[..2]).is_none());
+    for spoil in [
+        (|one: &mut Earlier| one.header.machine.host = "other".to_owned()) as fn(&mut Earlier),
+        |one| one.header.declared.clock_mhz.clear(),
+        |one| one.verdict.complete = false,
+        |one| one.header.plan.stages.clear(),
+    ] {
+        let mut other = earlier.clone();
+        spoil(&mut other[0]);
+        assert_eq!(worse(&run_in(None, 99.0), &other), None);
+    }
+    let mut short = run_in(None, 99.0);
+    short.verdict.complete = false;
+    assert_eq!(worse(&short, &earlier), None);
+    earlier.push(run_in(Some(20.0), 71.0));
+    let in_air = run_in(Some(20.0), 99.0);
+    assert!(
+        worse(&in_air, &earlier).is_some(),
+        "levels are held against levels"
+    );
 }

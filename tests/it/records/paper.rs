@@ -21,6 +21,7 @@ pub(crate) fn plan(suite: &str) -> Plan {
                     memory_bytes_per_worker: 0,
                     flush: false,
                 }],
+                programs: Vec::new(),
             }],
             gate: StageGate::Cool,
         }],
@@ -70,6 +71,7 @@ pub(crate) fn header(id: &str, note: &str) -> RunHeader {
         declared: Declared {
             note: note.to_owned(),
             ambient_c: Some(21.3),
+            hottest_day_c: None,
             clock_mhz: vec![(LoadClass::WideVector, 4650.1)],
             kind_clock_mhz: Vec::new(),
             standing: None,
@@ -185,6 +187,15 @@ pub(crate) fn every_finding_kind() -> Vec<FindingKind> {
         FindingKind::CoolingStopped {
             label: "pump".to_owned(),
         },
+        FindingKind::OwnProgram {
+            program: "render".to_owned(),
+            number: 2,
+            failure: ProgramFault::OtherOutput {
+                expected: "aa".to_owned(),
+                got: "ab".to_owned(),
+            },
+            words: "two words".to_owned(),
+        },
         FindingKind::Reset {
             manner: CrashManner::Hang,
             evidence: "watchdog".to_owned(),
@@ -231,6 +242,7 @@ pub(crate) fn verdict(grade: Grade) -> Verdict {
         heat: None,
         clocks: Vec::new(),
         voltages: Vec::new(),
+        diagnoses: Vec::new(),
         next: vec!["run the hour".to_owned()],
         complete: true,
     }
@@ -257,6 +269,12 @@ pub(crate) fn every_entry() -> Vec<Entry> {
     });
     entries.push(Entry::Gap(gap("lost a sensor")));
     entries.push(Entry::WorkerDone(stamped(worker(0, 60))));
+    entries.push(Entry::ProgramRun(stamped(ProgramRun {
+        program: "render".to_owned(),
+        number: 1,
+        length_s: 12.5,
+        sha256: Some("aa".to_owned()),
+    })));
     entries.push(Entry::Stage(StageMark {
         at: moment(60),
         stage: 0,

@@ -177,7 +177,7 @@ fn what_a_person_knows_stands_beside_the_grade() {
     let text = bench.trial.output(&["report", "1"]);
     let text = String::from_utf8_lossy(&text.stdout).into_owned();
     assert!(text.contains("the power was cut, `fuse`"), "{text}");
-    assert!(text.contains("looked back"), "{text}");
+    assert!(text.contains("gathered"), "{text}");
     let check = bench.trial.output(&["runs", "check"]);
     assert_eq!(check.status.code(), Some(0), "{check:?}");
 }

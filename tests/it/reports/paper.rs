@@ -19,6 +19,7 @@ pub(super) fn stage(name: &str, seconds: u64, loads: Vec<PlannedLoad>, gate: Sta
         segments: vec![Segment {
             length: Duration::from_secs(seconds),
             loads,
+            programs: Vec::new(),
         }],
         gate,
     }
@@ -44,6 +45,7 @@ pub(super) fn plan() -> Plan {
     mixed.segments.push(Segment {
         length: Duration::from_secs(120),
         loads: vec![walk],
+        programs: Vec::new(),
     });
     Plan {
         suite: "bench-evening".to_owned(),
@@ -199,6 +201,7 @@ pub(super) fn record() -> Record {
             clock_mhz: vec![(LoadClass::WideVector, 4650.0)],
             kind_clock_mhz: Vec::new(),
             ambient_c: Some(21.5),
+            hottest_day_c: None,
             note: "core supply lowered by one step".to_owned(),
             standing: None,
         },
@@ -285,6 +288,7 @@ pub(super) fn heat() -> HeatSummary {
         limit_c: 90.0,
         headroom_c: 11.5,
         plateau: Plateau::Settled,
+        cooling: None,
     }
 }
 
@@ -352,6 +356,7 @@ pub(super) fn verdict() -> Verdict {
             step_mv: Some(8.0),
             slope: None,
         }],
+        diagnoses: Vec::new(),
         next: vec![
             "run the suite `overnight` for a longer claim".to_owned(),
             "give the right to read hardware errors".to_owned(),

@@ -1,25 +1,28 @@
-//! The session in the README, carried out as it is written there: the commands in their order, on an
+//! The sessions in the README, carried out as they are written there: the commands in their order, on an
 //! invented machine, and what they say. Notes that a reader does not see (`<!-- session: ... -->`) start the
-//! machine again or let a core compute wrongly.
+//! machine again, cut its power, or let a core compute wrongly. A command with `&` goes on beside the others;
+//! a time of day is replaced by one that is near.
 //!
 //! An output line of the README stands for the line that it was; `...` alone stands for any lines, and at
 //! the end of a line for its rest. Times, counts of passes and of cores are those of the machine.
 #![expect(
     clippy::disallowed_methods,
-    reason = "tests start programs and lay out a machine"
+    clippy::unwrap_used,
+    reason = "tests start programs, lay out a machine and fail by panicking"
 )]
 
 use std::collections::VecDeque;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-use std::sync::PoisonError;
+use std::process::{Child, Command, Stdio};
+use std::sync::{MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::program::{ONE_AT_A_TIME, copy_tree, is_alive, live_data, memory_of, workers_of};
 
-const README: &str = include_str!("../../../README.md");
-const HEADING: &str = "## A tuning session";
+const README: &str = include_str!("../../README.md");
+/// How far ahead a time of day is put.
+const NEAR: jiff::SignedDuration = jiff::SignedDuration::from_secs(6);
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// One thing that the session does.
@@ -36,18 +39,27 @@ enum Step {
     Reboot,
     /// A bit of a core's data flips during the next command.
     Flip,
+    /// Everything ends in the middle of a run, and the machine is started again.
+    PowerCut,
 }
 
-fn section() -> &'static str {
-    let start = README.find(HEADING).expect("the session in the README");
-    let rest = &README[start + HEADING.len()..];
-    &rest[..rest.find("\n## ").unwrap_or(rest.len())]
+/// What stands below `heading`, up to the next one of its rank or above.
+fn section(heading: &str) -> &'static str {
+    let start = README.find(heading).expect("the session in the README");
+    let rest = &README[start + heading.len()..];
+    let ranks: &[&str] = if heading.starts_with("\n### ") {
+        &["\n## ", "\n### "]
+    } else {
+        &["\n## "]
+    };
+    let ends = ranks.iter().filter_map(|next| rest.find(next));
+    &rest[..ends.min().unwrap_or(rest.len())]
 }
 
-fn steps() -> Vec<Step> {
+fn steps(heading: &str) -> Vec<Step> {
     let mut steps = Vec::new();
     let mut block: Option<(String, Vec<String>)> = None;
-    for line in section().lines() {
+    for line in section(heading).lines() {
         if let Some(kind) = line.strip_prefix("```") {
             match block.take() {
                 None => block = Some((kind.to_owned(), Vec::new())),
@@ -59,6 +71,8 @@ fn steps() -> Vec<Step> {
             steps.push(Step::Reboot);
         } else if line.contains("<!-- session: flip -->") {
             steps.push(Step::Flip);
+        } else if line.contains("<!-- session: power cut -->") {
+            steps.push(Step::PowerCut);
         } else {
             assert!(!line.contains("<!--"), "unknown note: {line}");
         }
@@ -105,12 +119,138 @@ fn words(command: &str) -> Vec<String> {
     words
 }
 
+/// A time a few seconds ahead.
+fn near() -> String {
+    let soon = jiff::Timestamp::now() + NEAR;
+    soon.to_string()
+}
+
 struct Session {
     folder: tempfile::TempDir,
     boots: u32,
+    beside: Vec<Child>,
+    _turn: MutexGuard<'static, ()>,
+}
+
+impl Drop for Session {
+    fn drop(&mut self) {
+        for child in &mut self.beside {
+            drop(child.kill());
+            drop(child.wait());
+        }
+    }
 }
 
 impl Session {
+    fn new() -> Self {
+        let turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        let session = Self {
+            folder: tempfile::tempdir().unwrap(),
+            boots: 0,
+            beside: Vec::new(),
+            _turn: turn,
+        };
+        let source =
+            Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/machines/desktop-core-labels");
+        copy_tree(&source, &session.machine());
+        fs::write(session.machine().join("proc/uptime"), "7200.00 1000.00\n").unwrap();
+        session
+    }
+
+    /// Carries out what stands below `heading`; gives the numbers of commands, starts and troubles.
+    fn carry_out(&mut self, heading: &str) -> (u32, u32, u32) {
+        let (mut flip, mut commands, mut starts, mut troubles) = (false, 0, 0, 0);
+        for step in steps(heading) {
+            match step {
+                Step::File { name, text } => {
+                    fs::write(self.folder.path().join(name), text).unwrap();
+                }
+                Step::Reboot => {
+                    self.reboot();
+                    starts += 1;
+                }
+                Step::Flip => {
+                    flip = true;
+                    troubles += 1;
+                }
+                Step::PowerCut => {
+                    self.cut_power();
+                    self.reboot();
+                    (starts, troubles) = (starts + 1, troubles + 1);
+                }
+                Step::Say { command, lines } => {
+                    match command.strip_suffix(" &") {
+                        Some(command) => self.start_beside(command),
+                        None => {
+                            let said = self.say(&command, std::mem::take(&mut flip));
+                            hold(&command, lines, &said);
+                        }
+                    }
+                    commands += 1;
+                }
+            }
+        }
+        (commands, starts, troubles)
+    }
+
+    /// A service that answers when this returns.
+    fn start_beside(&mut self, command: &str) {
+        let socket = self.folder.path().join("socket");
+        drop(fs::remove_file(&socket));
+        let mut command = self.command(command);
+        let child = command.stdout(Stdio::null()).stderr(Stdio::null());
+        self.beside.push(child.spawn().unwrap());
+        let begun = Instant::now();
+        while !socket.exists() {
+            assert!(begun.elapsed() < PATIENCE, "no service came up");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Ends the service and its workers at once, some seconds into a run.
+    fn cut_power(&mut self) {
+        let mut service = self.beside.pop().expect("something runs beside");
+        let pid = i32::try_from(service.id()).unwrap();
+        let begun = Instant::now();
+        let workers = loop {
+            let workers = workers_of(pid);
+            if !workers.is_empty() {
+                break workers;
+            }
+            assert!(begun.elapsed() < PATIENCE, "no run began");
+            std::thread::sleep(Duration::from_millis(50));
+        };
+        std::thread::sleep(Duration::from_millis(4000));
+        service.kill().unwrap();
+        service.wait().unwrap();
+        while workers.iter().any(|worker| is_alive(worker.pid)) {
+            assert!(begun.elapsed() < PATIENCE, "workers survive");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    fn command(&self, command: &str) -> Command {
+        let mut words = words(command);
+        assert_eq!(words[0], "soakproof", "{command}");
+        for word in &mut words {
+            if word == "22:00" {
+                *word = near();
+            }
+        }
+        let mut command = Command::new(env!("CARGO_BIN_EXE_soakproof"));
+        command
+            .args(&words[1..])
+            .current_dir(self.folder.path())
+            .env("SOAKPROOF_STORE", self.folder.path().join("store"))
+            .env("SOAKPROOF_SOCKET", self.folder.path().join("socket"))
+            .env("SOAKPROOF_CONFIG", "/dev/null")
+            .env("SOAKPROOF_MACHINE", self.machine())
+            .env("COLUMNS", "80")
+            .env("TZ", "UTC")
+            .stdin(Stdio::null());
+        command
+    }
+
     fn machine(&self) -> PathBuf {
         self.folder.path().join("machine")
     }
@@ -127,16 +267,8 @@ impl Session {
 
     /// Everything that the command says, standard error first.
     fn say(&self, command: &str, flip: bool) -> Vec<String> {
-        let words = words(command);
-        assert_eq!(words[0], "soakproof", "{command}");
-        let mut child = Command::new(env!("CARGO_BIN_EXE_soakproof"))
-            .args(&words[1..])
-            .current_dir(self.folder.path())
-            .env("SOAKPROOF_STORE", self.folder.path().join("store"))
-            .env("SOAKPROOF_MACHINE", self.machine())
-            .env("COLUMNS", "80")
-            .env("TZ", "UTC")
-            .stdin(Stdio::null())
+        let mut child = self
+            .command(command)
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
             .spawn()
@@ -264,36 +396,20 @@ fn hold(command: &str, mut expected: VecDeque<String>, said: &[String]) {
 }
 
 #[test]
-fn the_session_in_the_readme_runs_as_it_is_written() {
-    let _turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-    let mut session = Session {
-        folder: tempfile::tempdir().unwrap(),
-        boots: 0,
-    };
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/machines/desktop-core-labels");
-    copy_tree(&source, &session.machine());
-    let (mut flip, mut commands, mut reboots, mut flips) = (false, 0, 0, 0);
-    for step in steps() {
-        match step {
-            Step::File { name, text } => fs::write(session.folder.path().join(name), text).unwrap(),
-            Step::Reboot => {
-                session.reboot();
-                reboots += 1;
-            }
-            Step::Flip => {
-                flip = true;
-                flips += 1;
-            }
-            Step::Say { command, lines } => {
-                let said = session.say(&command, std::mem::take(&mut flip));
-                hold(&command, lines, &said);
-                commands += 1;
-            }
-        }
-    }
+fn the_tuning_session_in_the_readme_runs_as_it_is_written() {
+    let (commands, starts, troubles) = Session::new().carry_out("\n## A tuning session");
     assert!(
-        commands >= 10 && reboots >= 2 && flips >= 1,
-        "{commands}, {reboots}, {flips}"
+        commands >= 10 && starts >= 2 && troubles >= 1,
+        "{commands}, {starts}, {troubles}"
+    );
+}
+
+#[test]
+fn the_night_in_the_readme_that_went_wrong_runs_as_it_is_written() {
+    let (commands, starts, troubles) = Session::new().carry_out("\n### A night that went wrong");
+    assert!(
+        commands >= 6 && starts == 1 && troubles == 1,
+        "{commands}, {starts}, {troubles}"
     );
 }
 
