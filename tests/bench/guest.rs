@@ -217,7 +217,7 @@ impl Guest {
         let ready = self.shell.wait_ready(BOOT_PATIENCE);
         let boot_id = ready.with_context(|| self.last_words())?;
         self.note(&format!("boot {boot_id}"));
-        self.ok("grep -q ' /data ext4 ' /proc/mounts")?;
+        self.ok("grep -q ' ext4 ' /proc/mounts")?;
         Ok(())
     }
 
@@ -283,6 +283,8 @@ impl Guest {
     /// JSON that a command prints.
     pub(crate) fn json(&mut self, command: &str) -> Result<Value> {
         let text = self.run(&format!("{command} 2>/tmp/beside"))?.text;
+        // Whole, which the timeline is not.
+        std::fs::write(self.setup.folder.join("said.json"), &text)?;
         let read = serde_json::from_str(&text);
         if read.is_err() {
             self.run("cat /tmp/beside; mount | grep data; ls /data")?;

@@ -24,7 +24,7 @@ const MATRICES: &str = "[[stage.load]]\nkernels = [\"matrix-exact.l1\"]\ncores =
 /// A worker's locked memory: where it begins and how many bytes.
 #[derive(Debug)]
 pub(crate) struct Arena {
-    pid: String,
+    pub(crate) pid: String,
     pub(crate) start: u64,
     bytes: u64,
 }
@@ -142,7 +142,7 @@ impl Guest {
     }
 }
 
-fn number(tree: &Value, name: &str) -> Result<u64> {
+pub(crate) fn number(tree: &Value, name: &str) -> Result<u64> {
     tree[name]
         .as_u64()
         .with_context(|| format!("no `{name}` in {tree}"))

@@ -12,8 +12,8 @@ use crate::trial::{INTEGERS, suite};
 
 /// Timer interrupts of the first processor before one of the second must have come.
 const MOST_STOPS: u32 = 2000;
-/// `jmp` to itself.
-const FOR_EVER: [u8; 2] = [0xeb, 0xfe];
+/// `cli`, `hlt`, and back to the `hlt`: stands as still as a loop, and leaves the host its processors.
+const FOR_EVER: [u8; 4] = [0xfa, 0xf4, 0xeb, 0xfd];
 
 fn with_watchdog(bench: &Bench, name: &str) -> Result<Setup> {
     let mut setup = bench.setup(name)?;
@@ -24,7 +24,7 @@ fn with_watchdog(bench: &Bench, name: &str) -> Result<Setup> {
     Ok(setup)
 }
 
-/// Every processor loops in the kernel's scheduler: nothing puts the watchdog off, it resets the machine, and the
+/// Every processor stops in the kernel's scheduler: nothing puts the watchdog off, it resets the machine, and the
 /// next start takes its word.
 pub(crate) fn all(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(with_watchdog(bench, "hang-all")?)?;
@@ -34,7 +34,7 @@ pub(crate) fn all(bench: &Bench) -> Result<()> {
     let scheduler = symbol(&mut guest, "schedule")?;
     let mut gdb = guest.debugger()?;
     gdb.write(scheduler, &FOR_EVER)?;
-    guest.note("every processor loops from here on");
+    guest.note("every processor stands still from here on");
     gdb.detach()?;
     guest.wait_for_boot()?;
     guest.ok("modprobe i6300esb")?;
@@ -72,6 +72,7 @@ pub(crate) fn one(bench: &Bench) -> Result<()> {
         reason.contains(&format!("thread:{second};")),
         "it never came by: {reason}"
     );
+    gdb.write(dead_end, &FOR_EVER)?;
     gdb.jump(second, dead_end)?;
     gdb.clear(interrupt)?;
     guest.note("the second processor stands still from here on");
