@@ -77,8 +77,16 @@ impl Guest {
         Ok(!said.contains("ended"))
     }
 
-    /// Waits for the run's end.
+    /// Waits for the run's end, and ensures that it left nobody at work.
     pub(crate) fn finish_run(&mut self) -> Result<Outcome> {
+        let outcome = self.end_of_run()?;
+        let orphans = self.run(WORKERS)?.text;
+        ensure!(orphans.is_empty(), "workers are left: {orphans}");
+        Ok(outcome)
+    }
+
+    /// Waits for the run's end.
+    pub(crate) fn end_of_run(&mut self) -> Result<Outcome> {
         let status = self.until("cat /tmp/status", |text| {
             !text.is_empty() && !text.contains("No such")
         })?;
@@ -86,8 +94,6 @@ impl Guest {
         let report = self
             .json("cat /tmp/report")
             .with_context(|| words.clone())?;
-        let orphans = self.run(WORKERS)?.text;
-        ensure!(orphans.is_empty(), "workers are left: {orphans}");
         Ok(Outcome {
             status: status.parse()?,
             report,
