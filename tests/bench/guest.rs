@@ -81,7 +81,7 @@ impl Setup {
     /// All words of the emulator's command line.
     fn words(&self) -> Vec<String> {
         let kernel_words = format!(
-            "console=ttyS0 quiet loglevel=4 panic=-1 tsc=reliable no_timer_check memmap=2M${WINDOW:#x} {}",
+            "console=ttyS0 quiet loglevel=4 panic=-1 no_timer_check memmap=2M${WINDOW:#x} {}",
             self.kernel_words
         );
         let cpu = format!(

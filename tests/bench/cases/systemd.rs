@@ -32,11 +32,11 @@ fn install(guest: &mut Guest) -> Result<()> {
         !["starting", "initializing"].contains(&text)
     })?;
     guest.ok("dpkg -i /bench/soakproof.deb")?;
-    let enabled = guest.run("systemctl is-enabled soakproof soakproof-notices")?;
+    let state = "systemctl is-enabled soakproof; systemctl is-active soakproof soakproof-notices";
+    let state = guest.run(state)?.text;
     ensure!(
-        enabled.text == "disabled\ndisabled",
-        "after installing: {}",
-        enabled.text
+        state == "disabled\ninactive\ninactive",
+        "after installing: {state}"
     );
     guest.ok(&format!(
         "mkdir -p $(dirname {STORE}) && ln -s /var/lib/soakproof {STORE}"
