@@ -27,7 +27,7 @@ mod terminal;
 mod watchdog;
 mod worker_life;
 
-pub use affinity::{PinError, allowed_cpus, pin_to};
+pub use affinity::{PinError, allowed_cpus, pin_to, processor_account};
 pub use boot_journal::{BootJournal, JournalPart};
 pub use child::{Ended, SpawnWorkerError, WorkerChild};
 pub use clock::{

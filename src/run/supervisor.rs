@@ -16,7 +16,7 @@ use tokio::sync::mpsc::UnboundedSender;
 use super::core::{Event, Exit, Report, Silence, WorkerId};
 use crate::kernels;
 use crate::model::{CpuId, FindingKind, Moment, Mono, PlannedLoad, Severity, WorkerProgress};
-use crate::os::{self, Ended, SharedWords, TrapNote, WorkerChild};
+use crate::os::{self, Ended, Root, SharedWords, TrapNote, WorkerChild};
 use crate::worker::{Assignment, GroupLayout, Message, SLOT_WORDS, SlotReader, SlotReport};
 
 /// Between two looks at the slots.
@@ -27,6 +27,8 @@ const GRACE: Duration = Duration::from_secs(2);
 const EXAMINATION: Duration = Duration::from_millis(500);
 /// CPU ticks gained in an examination that make a worker a running one.
 const RUNNING_TICKS: u64 = 2;
+/// A processor whose account has not grown for this long stands still.
+const STILL_FOR: Duration = Duration::from_secs(5);
 /// `si_code` values of SIGBUS for memory that hardware found broken (`BUS_MCEERR_AR`, `BUS_MCEERR_AO`;
 /// Linux include/uapi/asm-generic/siginfo.h).
 const BROKEN_MEMORY_CODES: [i32; 2] = [4, 5];
@@ -120,6 +122,8 @@ struct Worker {
     started: Mono,
     kill_at: Option<Mono>,
     examination: Option<(Mono, u64, Option<Mono>)>,
+    /// The account of its processor, and since when it has not grown.
+    account: Option<(Mono, u64)>,
     // The area shared with the other workers of the load lives as long as one of them.
     _area: Option<Arc<SharedWords>>,
 }
@@ -254,6 +258,7 @@ impl Ward {
             started: os::monotonic(),
             kill_at: None,
             examination: None,
+            account: None,
             _area: area,
         })
     }
@@ -359,11 +364,27 @@ impl Worker {
         self.examination = None;
         let moved = SlotReader::last_beat(self.slot.words()) != beat_before;
         let running = !moved && state != 'D' && ticks >= ticks_before + RUNNING_TICKS;
+        let able = !moved && state == 'R';
         Some(if running {
             Silence::Running
+        } else if able && ticks == ticks_before && self.processor_is_still(now) {
+            Silence::ProcessorStill
         } else {
             Silence::Starved
         })
+    }
+
+    fn processor_is_still(&mut self, now: Mono) -> bool {
+        let ticks = os::processor_account(&Root::real(), self.cpu);
+        match (self.account, ticks) {
+            (Some((since, before)), Some(ticks)) if before == ticks => {
+                now.since(since) >= STILL_FOR
+            }
+            (_, ticks) => {
+                self.account = ticks.map(|ticks| (now, ticks));
+                false
+            }
+        }
     }
 
     fn exit(&self, ended: Ended, news: &mut Vec<Event>) -> Exit {

@@ -56,6 +56,8 @@ impl Gdb {
 
     /// Lets the processor that stopped go on from elsewhere.
     pub(crate) fn jump(&mut self, thread: &str, address: u64) -> Result<()> {
+        // Single registers are written for those only who have asked what there is.
+        self.ask("qXfer:features:read:target.xml:0,ffb")?;
         self.expect_ok(&format!("Hg{thread}"))?;
         let text: String = address
             .to_le_bytes()

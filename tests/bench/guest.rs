@@ -81,7 +81,7 @@ impl Setup {
     /// All words of the emulator's command line.
     fn words(&self) -> Vec<String> {
         let kernel_words = format!(
-            "console=ttyS0 quiet loglevel=4 panic=-1 memmap=2M${WINDOW:#x} {}",
+            "console=ttyS0 quiet loglevel=4 panic=-1 no_timer_check memmap=2M${WINDOW:#x} {}",
             self.kernel_words
         );
         let cpu = format!(
@@ -217,7 +217,7 @@ impl Guest {
         let ready = self.shell.wait_ready(BOOT_PATIENCE);
         let boot_id = ready.with_context(|| self.last_words())?;
         self.note(&format!("boot {boot_id}"));
-        self.ok("grep -q ' /data ext4 ' /proc/mounts")?;
+        self.ok("grep -q ' ext4 ' /proc/mounts")?;
         Ok(())
     }
 
@@ -283,6 +283,8 @@ impl Guest {
     /// JSON that a command prints.
     pub(crate) fn json(&mut self, command: &str) -> Result<Value> {
         let text = self.run(&format!("{command} 2>/tmp/beside"))?.text;
+        // Whole, which the timeline is not.
+        std::fs::write(self.setup.folder.join("said.json"), &text)?;
         let read = serde_json::from_str(&text);
         if read.is_err() {
             self.run("cat /tmp/beside; mount | grep data; ls /data")?;
@@ -373,6 +375,12 @@ impl Guest {
         Gdb::connect(&self.setup.folder.join("gdb"))
     }
 
+    /// All that the guest has said on its console.
+    pub(crate) fn console(&self) -> String {
+        let bytes = std::fs::read(self.setup.folder.join("console")).unwrap_or_default();
+        String::from_utf8_lossy(&bytes).into_owned()
+    }
+
     /// Adds a line to what is shown when the case fails.
     pub(crate) fn note(&mut self, line: &str) {
         let at = self.begun.elapsed().as_secs_f64();
@@ -381,6 +389,11 @@ impl Guest {
         if let Err(error) = std::fs::write(path, &self.timeline) {
             println!("the timeline cannot be kept: {error}");
         }
+    }
+
+    /// Process of the emulator.
+    pub(crate) fn pid(&self) -> Pid {
+        self.pid
     }
 
     fn end(&mut self) -> Result<()> {

@@ -10,6 +10,7 @@ use crate::host;
 use crate::packages::Packages;
 
 const INIT: &str = include_str!("guest/init");
+pub(crate) const COMMANDS: &str = include_str!("guest/commands");
 /// Modules that the init script loads.
 const LOADED: [&str; 6] = [
     "crc32c_generic",
@@ -20,22 +21,14 @@ const LOADED: [&str; 6] = [
     "ext4",
 ];
 /// Modules that cases load themselves.
-const AT_HAND: [&str; 15] = [
+const AT_HAND: [&str; 7] = [
     "i2c-dev",
     "i2c-stub",
     "nct7802",
     "loop",
     "k10temp",
-    "acpi-cpufreq",
-    "acpi_power_meter",
-    "battery",
-    "fan",
-    "thermal",
     "i6300esb",
-    "iTCO_wdt",
     "igen6_edac",
-    "msr",
-    "rtc-cmos",
 ];
 
 /// Makes the image of `program` below `cache`.
@@ -55,6 +48,7 @@ pub(crate) fn make(packages: &Packages, program: &Path, cache: &Path) -> Result<
     copy_program(program, &tree)?;
     std::fs::write(tree.join("etc/passwd"), "root:x:0:0:root:/root:/bin/sh\n")?;
     std::fs::write(tree.join("init"), INIT)?;
+    std::fs::write(tree.join("commands"), COMMANDS)?;
     host::run_in(&tree, "chmod", &["755", "init"])?;
     let image = cache.join("initrd");
     let busybox = packages.path("bin/busybox");

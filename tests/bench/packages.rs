@@ -27,7 +27,11 @@ impl Packages {
         }
         let release = host::names_in(&folder.join("root/lib/modules"))?;
         let release = release.into_iter().next().context("no kernel unpacked")?;
-        Ok(Self { folder, release })
+        let packages = Self { folder, release };
+        if !packages.kernel().exists() {
+            packages.unpack_kernel()?;
+        }
+        Ok(packages)
     }
 
     /// A path in the unpacked packages.
@@ -35,9 +39,30 @@ impl Packages {
         self.folder.join("root").join(relative)
     }
 
-    /// The kernel as it boots.
+    /// The kernel, which the emulator starts by its PVH entry.
     pub(crate) fn kernel(&self) -> PathBuf {
-        self.path(&format!("boot/vmlinuz-{}", self.release))
+        self.folder.join("vmlinux")
+    }
+
+    /// Once here and not at each start under emulation. Fields of the header by Linux
+    /// Documentation/x86/boot.rst; behind the payload stands its size in 4 bytes.
+    fn unpack_kernel(&self) -> Result<()> {
+        let image = std::fs::read(self.path(&format!("boot/vmlinuz-{}", self.release)))?;
+        let number = |at: usize| -> Result<usize> {
+            let bytes = image.get(at..at + 4).context("the kernel is short")?;
+            Ok(usize::try_from(u32::from_le_bytes(bytes.try_into()?))?)
+        };
+        let sectors = usize::from(*image.get(0x1f1).context("the kernel is short")?) + 1;
+        let begin = sectors * 512 + number(0x248)?;
+        let payload = image.get(begin..begin + number(0x24c)? - 4);
+        let payload = payload.context("the kernel is cut off")?;
+        ensure!(
+            payload.starts_with(b"\xfd7zXZ"),
+            "the kernel is not packed by xz"
+        );
+        std::fs::write(self.folder.join("vmlinux.xz"), payload)?;
+        host::run_in(&self.folder, "xz", &["-d", "vmlinux.xz"])?;
+        Ok(())
     }
 
     /// The folder of the kernel's modules.

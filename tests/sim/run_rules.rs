@@ -277,6 +277,20 @@ fn silence_is_looked_into_once_and_judged_by_what_was_seen() {
     assert!(bench.findings().is_empty());
 }
 
+/// Otherwise a processor that hangs would be taken for one that other programs use.
+#[test]
+fn a_processor_that_stands_still_is_a_stall() {
+    let mut bench = Bench::running(&loaded());
+    bench.silent(6);
+    let actions = bench.tell(Event::Examined(WorkerId(0), Silence::ProcessorStill));
+    assert!(actions.contains(&Action::Stop(WorkerId(0))));
+    assert!(matches!(
+        bench.findings()[0].kind,
+        FindingKind::Stall { .. }
+    ));
+    assert!(bench.gaps().is_empty());
+}
+
 #[test]
 fn a_worker_that_pauses_or_still_gets_its_memory_is_not_silent() {
     let mut bench = Bench::running(&loaded());

@@ -221,7 +221,7 @@ impl Core {
                     actions,
                 );
             }
-            Silence::Running => {
+            Silence::Running | Silence::ProcessorStill => {
                 let silent_s = Duration::from_nanos(silent_ns).as_secs_f64();
                 let kernel = self.kernel_of(number);
                 self.find(

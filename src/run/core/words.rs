@@ -104,6 +104,8 @@ pub enum Silence {
     Starved,
     /// It got CPU time and made no progress.
     Running,
+    /// It could run, and its processor takes no interrupts any more.
+    ProcessorStill,
 }
 
 /// What happened.

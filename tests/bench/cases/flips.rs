@@ -24,9 +24,9 @@ const MATRICES: &str = "[[stage.load]]\nkernels = [\"matrix-exact.l1\"]\ncores =
 /// A worker's locked memory: where it begins and how many bytes.
 #[derive(Debug)]
 pub(crate) struct Arena {
-    pid: String,
+    pub(crate) pid: String,
     pub(crate) start: u64,
-    pub(crate) bytes: u64,
+    bytes: u64,
 }
 
 /// A byte that was altered.
@@ -50,7 +50,7 @@ pub(crate) fn walk(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("flip-walk")?)?;
     guest.start_run(&suite(WALK, 120), "")?;
     let arena = find_arena(&mut guest)?;
-    let (flips, outcome) = flip_until_told(&mut guest, &arena)?;
+    let (flips, outcome) = flip_until_told(&mut guest, arena)?;
     outcome.ensure_ends("failed", 4)?;
     let fault = &outcome.finding("wrong-memory")?["kind"];
     let physical = number(fault, "physical")?;
@@ -76,7 +76,7 @@ pub(crate) fn compute(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("flip-compute")?)?;
     guest.start_run(&suite(MATRICES, 120), "")?;
     let arena = find_arena(&mut guest)?;
-    let (_, outcome) = flip_until_told(&mut guest, &arena)?;
+    let (_, outcome) = flip_until_told(&mut guest, arena)?;
     outcome.ensure_ends("failed", 4)?;
     let found = outcome.finding("wrong-answer")?;
     ensure!(
@@ -96,13 +96,13 @@ pub(crate) fn compute(bench: &Bench) -> Result<()> {
 /// again.
 pub(crate) fn stuck(bench: &Bench) -> Result<()> {
     const BIT: u32 = 5;
+    const HALF_WAY: u64 = 2 << 20;
     let mut setup = bench.setup("flip-stuck")?;
     setup.arguments = setup.debugger();
     let mut guest = Guest::boot(setup)?;
     guest.start_run(&suite(WALK, 120), "")?;
-    let arena = find_arena(&mut guest)?;
-    let address = arena.start + arena.bytes / 2;
-    let physical = physical(&mut guest, &arena, address)?.context("a page")?;
+    let (arena, physical) = find_page(&mut guest, HALF_WAY)?;
+    let address = arena.start + HALF_WAY;
     let mut gdb = guest.debugger()?;
     gdb.watch_stores(address)?;
     let mut stores = 0;
@@ -129,38 +129,55 @@ pub(crate) fn stuck(bench: &Bench) -> Result<()> {
 
 impl Guest {
     /// Lets the machine go on until the next store, or until the run has ended.
-    fn stuck_told(&mut self, gdb: &mut Gdb) -> Result<Option<()>> {
+    fn stuck_told(&self, gdb: &mut Gdb) -> Result<Option<()>> {
         gdb.go_on()?;
         loop {
             if gdb.stopped()?.is_some() {
                 return Ok(None);
             }
-            if self.has_ended()? {
+            if self.has_ended() {
                 return Ok(Some(()));
             }
         }
     }
 }
 
-fn number(tree: &Value, name: &str) -> Result<u64> {
+pub(crate) fn number(tree: &Value, name: &str) -> Result<u64> {
     tree[name]
         .as_u64()
         .with_context(|| format!("no `{name}` in {tree}"))
 }
 
 /// Flips bits, each once, until the run ends by itself.
-pub(crate) fn flip_until_told(guest: &mut Guest, arena: &Arena) -> Result<(Vec<Flip>, Outcome)> {
+pub(crate) fn flip_until_told(guest: &mut Guest, mut arena: Arena) -> Result<(Vec<Flip>, Outcome)> {
     let mut flips = Vec::new();
     for number in 0..TRIES {
+        if guest.has_ended() {
+            return Ok((flips, guest.finish_run()?));
+        }
         // Scattered, and no two in one word.
         let offset = (number * 2_654_435_761) % arena.bytes;
-        let Some(physical) = physical(guest, arena, arena.start + offset)? else {
-            return Ok((flips, guest.finish_run()?));
-        };
-        flips.push(flip(guest, physical, u32::try_from(number % 8)?)?);
+        match physical(guest, &arena, arena.start + offset)? {
+            Some(physical) => flips.push(flip(guest, physical, u32::try_from(number % 8)?)?),
+            // The worker of another stage, or the end.
+            None if guest.wait_for_load()? => arena = find_arena(guest)?,
+            None => {}
+        }
         host::pause(Duration::from_millis(300));
     }
     bail!("{TRIES} flips, and nothing was found")
+}
+
+/// A worker's memory, and the physical address of a place in it.
+pub(crate) fn find_page(guest: &mut Guest, offset: u64) -> Result<(Arena, u64)> {
+    for _ in 0..MOST_LOOKS {
+        let arena = find_arena(guest)?;
+        // None where the stage has ended meanwhile.
+        if let Some(physical) = physical(guest, &arena, arena.start + offset)? {
+            return Ok((arena, physical));
+        }
+    }
+    bail!("no worker stays")
 }
 
 fn flip(guest: &mut Guest, physical: u64, bit: u32) -> Result<Flip> {
@@ -217,7 +234,7 @@ fn locked_memory(guest: &mut Guest, pid: &str) -> Result<Option<(u64, u64)>> {
 
 /// By the process's page map: bits 0 to 54 hold the frame (Linux Documentation/admin-guide/mm/pagemap.rst). None
 /// when the worker is gone.
-pub(crate) fn physical(guest: &mut Guest, arena: &Arena, address: u64) -> Result<Option<u64>> {
+fn physical(guest: &mut Guest, arena: &Arena, address: u64) -> Result<Option<u64>> {
     let (pid, page) = (&arena.pid, address / PAGE);
     let command =
         format!("dd if=/proc/{pid}/pagemap bs=8 skip={page} count=1 2> /dev/null | xxd -p");

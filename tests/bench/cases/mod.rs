@@ -9,6 +9,7 @@ mod heat;
 mod limit;
 mod machine_check;
 mod power;
+mod systemd;
 mod tuning;
 
 use anyhow::Result;
@@ -50,4 +51,10 @@ pub(crate) const ALL: &[Case] = &[
     case("changes", "6: firmware, memory rate and microcode changed without a word", changes::undeclared),
     case("changes-unshown", "6: a declared change that the machine does not show", changes::unshown),
     case("clock-limit", "7: the clock is limited from outside in mid-run", limit::throttled),
+];
+
+/// Not among `all`, for what it needs besides: root, `debootstrap`, `cargo-deb`.
+#[rustfmt::skip]
+pub(crate) const BY_NAME: &[Case] = &[
+    case("systemd", "9: the package, its unit and its programs under a real service manager", systemd::service),
 ];
