@@ -80,6 +80,11 @@ fn told(event: &Event) {
     match event {
         Event::Connected => tracing::info!("connected to the message server"),
         Event::Disconnected => tracing::warn!("the message server is out of reach"),
-        other => tracing::warn!(event = %other, "the message server says"),
+        Event::LameDuckMode
+        | Event::Draining
+        | Event::Closed
+        | Event::SlowConsumer(_)
+        | Event::ServerError(_)
+        | Event::ClientError(_) => tracing::warn!(%event, "the message server says"),
     }
 }

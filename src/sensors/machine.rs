@@ -31,7 +31,7 @@ const NO_SERIALS: [&str; 7] = [
 /// types 1 and 2); the system lets root read it only.
 pub fn read_serial(root: &Root) -> Option<String> {
     let told = |item: &str| {
-        let text = read_name(root, &format!("sys/class/dmi/id/{item}"))?;
+        let text = read_name(root, format!("sys/class/dmi/id/{item}"))?;
         let none = text.is_empty() || NO_SERIALS.contains(&text.to_lowercase().as_str());
         (!none).then_some(text)
     };

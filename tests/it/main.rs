@@ -4,6 +4,8 @@ mod clock_probe;
 mod compute_kernels;
 mod configuration;
 mod copy_and_chase;
+#[cfg(feature = "fleet")]
+mod fleet;
 mod fma_kernels;
 mod grading;
 mod kills;

@@ -20,7 +20,7 @@ const MOST_UNPACKED: u64 = 1 << 30;
 #[derive(Debug, thiserror::Error)]
 pub enum PackError {
     /// Too large to travel.
-    #[error("the record is larger than {} MiB when packed", MOST_CHUNKS as usize * MOST_CHUNK >> 20)]
+    #[error("the record is larger than {} MiB when packed", (MOST_CHUNKS as usize * MOST_CHUNK) >> 20)]
     Large,
     /// The source cannot be read.
     #[error("the record cannot be packed")]
