@@ -17,7 +17,8 @@ use super::readiness::sleep;
 use super::runner::{RunEnd, RunNews, RunOrder, Running, start_run};
 use super::state::{length_of, queue_view};
 use super::surroundings::{
-    find_cut_run, find_late_errors, read_boot_id, read_holds, read_surroundings, read_tuning,
+    errors_told_within, find_cut_run, find_late_errors, read_boot_id, read_holds,
+    read_surroundings, read_tuning,
 };
 use super::wires::{Call, EngineSetup, Snapshot};
 use crate::model::{
@@ -27,7 +28,6 @@ use crate::model::{
 use crate::os::{self, LoadLock, TakeLoadLockError};
 use crate::report::QueueView;
 use crate::run::StopWish;
-use crate::sensors::read_check_interval;
 
 /// A load of another process is looked at again after this time.
 const LOADED_ELSEWHERE: Duration = Duration::from_secs(15);
@@ -40,11 +40,6 @@ const LOADED_WORDS: &str = "for the load of another process on this machine to e
 const RETRY_STORAGE: Duration = Duration::from_secs(60);
 /// Surroundings older than this are read again before anything is decided on them.
 const FRESH: Duration = Duration::from_secs(2);
-
-/// How often the hardware is asked for errors where the machine does not tell (the kernel's default).
-const USUAL_CHECK_INTERVAL: Duration = Duration::from_secs(300);
-/// For a log to be written.
-const LATE_MARGIN: Duration = Duration::from_secs(10);
 
 /// Whoever followed a run that the end of the service ended may read its verdict for so long.
 const LAST_WORDS: Duration = Duration::from_millis(500);
@@ -512,8 +507,7 @@ impl Engine {
             RunEnd::Broken(why) => (Err(why.clone()), Some(Refusal::NotStarted(why))),
         };
         tracing::info!(job = running.job.0, run = ?running.run, ?outcome, "a job has ended");
-        let interval = read_check_interval(&self.setup.root).unwrap_or(USUAL_CHECK_INTERVAL);
-        self.late = Some(os::monotonic().plus(interval + LATE_MARGIN));
+        self.late = Some(os::monotonic().plus(errors_told_within(&self.setup.root)));
         if let Some((reply, refusal)) = self.waiting_replies.remove(&running.job).zip(refusal) {
             respond(reply, Err(refusal));
         }

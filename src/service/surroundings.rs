@@ -8,7 +8,7 @@ use crate::kernels;
 use crate::model::{Grade, Hold, HoldKind, JobState, Moment, Mono, Origin, Queue};
 use crate::os::{self, Root};
 use crate::run::{ClosedRun, add_late_errors, find_stages_done, length_left_s, read_recent_ledger};
-use crate::sensors::read_machine;
+use crate::sensors::{read_check_interval, read_machine};
 use crate::store::Store;
 
 /// A session that nobody touched for this long is not in use, where that can be told.
@@ -17,6 +17,10 @@ const UNTOUCHED: Duration = Duration::from_secs(600);
 /// least such load of a whole machine.
 const LOW_LOAD_PER_CPU: f64 = 0.1;
 const LOW_LOAD: f64 = 0.5;
+/// How often the hardware is asked for errors where the machine does not tell (the kernel's default).
+const USUAL_CHECK_INTERVAL: Duration = Duration::from_secs(300);
+/// For a log to be written.
+const LATE_MARGIN: Duration = Duration::from_secs(10);
 /// Stands alone on the kernel command line (`proc_cmdline(5)`).
 const HOLD_WORD: &str = "soakproof.hold";
 /// Below the root, for whoever keeps the machine.
@@ -159,6 +163,11 @@ pub(super) fn find_cut_run(store: &Store, queue: &Queue) -> Option<CutRun> {
             None
         }
     }
+}
+
+/// Time from an error of the hardware to its line in a log.
+pub(super) fn errors_told_within(root: &Root) -> Duration {
+    read_check_interval(root).unwrap_or(USUAL_CHECK_INTERVAL) + LATE_MARGIN
 }
 
 /// Adds errors that showed only after the end of the newest runs to their record, and tells of them.

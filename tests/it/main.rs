@@ -6,6 +6,8 @@ mod configuration;
 mod confinement;
 mod copy_and_chase;
 mod corpora;
+#[cfg(feature = "fleet")]
+mod fleet;
 mod fma_kernels;
 mod grading;
 mod kills;

@@ -26,13 +26,7 @@ fn lines(folder: &HubFolder) -> Result<(Floor, Vec<BoardLine>), Failure> {
     let floor = keep.floor(now)?;
     let live = LiveKeep::open(folder.path())?.lines()?;
     let live: BTreeMap<MachineName, _> = live.into_iter().collect();
-    let lines = board_lines(
-        &floor,
-        &live,
-        &keep.last_outcomes()?,
-        &keep.lost(None)?,
-        now,
-    );
+    let lines = board_lines(&floor, &live, &keep.last_outcomes()?, now);
     Ok((floor, lines))
 }
 

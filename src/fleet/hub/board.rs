@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::live::LiveLine;
-use super::query::{KeptOutcome, Lost};
+use super::query::KeptOutcome;
 use crate::fleet::floor::Floor;
 use crate::fleet::plan::{Standing, present_order};
 use crate::fleet::protocol::{Doing, MachineName, Progress, SILENT_AFTER};
@@ -37,7 +37,6 @@ pub fn board_lines(
     floor: &Floor,
     live: &BTreeMap<MachineName, LiveLine>,
     last: &[KeptOutcome],
-    lost: &[Lost],
     now: Wall,
 ) -> Vec<BoardLine> {
     let last: BTreeMap<&MachineName, &KeptOutcome> =
@@ -60,13 +59,6 @@ pub fn board_lines(
             if let Some(live) = live.get(name) {
                 fill(&mut line, live, now);
             }
-            // Once the result of that run is here, it says more.
-            let vanished = lost.iter().find(|lost| lost.machine == *name);
-            let open = vanished.filter(|lost| lost.back.is_none() && line.state != "running");
-            if let Some(lost) = open {
-                line.state = "vanished".to_owned();
-                line.why = format!("in mid-job: {}", lost.doing);
-            }
             if line.why.is_empty() {
                 line.why = reason(floor, &line);
             }
@@ -87,12 +79,13 @@ fn fill(line: &mut BoardLine, live: &LiveLine, now: Wall) {
     };
     line.progress = progress;
     line.why = why;
-    line.state = match (silent, line.progress.is_some()) {
-        (true, true) => "vanished",
-        (true, false) => "silent",
-        (false, _) => state,
+    line.state = state.to_owned();
+    if silent && line.progress.is_some() {
+        line.state = "vanished".to_owned();
+        line.why = format!("in mid-job: {}", live.beat.doing);
+    } else if silent {
+        line.state = "silent".to_owned();
     }
-    .to_owned();
 }
 
 fn reason(floor: &Floor, line: &BoardLine) -> String {

@@ -9,12 +9,13 @@ use futures_util::StreamExt;
 use tokio::sync::mpsc::UnboundedSender;
 
 use super::keep::{Keep, KeepError, Place};
+use super::query::KeptOutcome;
 use super::result::{TakeOutcomeError, check_outcome, take_outcome};
 use super::shop::SharedShop;
 use super::streams::read_from;
-use crate::fleet::floor::KnownEnd;
+use crate::fleet::floor::{KnownEnd, parts_of_job};
 use crate::fleet::protocol::{
-    CHUNK_HEAD, DESK, DeskNote, MOST_CHUNK, MOST_CHUNKS, MachineName, Outcome, PARCEL_HEAD,
+    CHUNK_HEAD, DESK, DeskNote, JobEnd, MOST_CHUNK, MOST_CHUNKS, MachineName, Outcome, PARCEL_HEAD,
     RESULTS, Word, machine_of_subject, parse_message,
 };
 use crate::os;
@@ -219,6 +220,7 @@ impl Copier {
             }
             Err(TakeOutcomeError::Refused(why)) => {
                 tracing::warn!(machine = %machine, id = outcome.id, why, "a result is refused");
+                self.end_refused(&mut files.keep, (machine, outcome), &why, at)?;
                 let id = (machine, outcome.id.as_str());
                 files.keep.put_unsettled(id, Some(&why), at)?;
             }
@@ -233,6 +235,42 @@ impl Copier {
             // The one who sends words lives as long as the hub.
             self.words.send((machine.clone(), word)).ok();
         }
+        Ok(())
+    }
+}
+
+impl Copier {
+    /// A job whose result was refused has ended all the same: else it would be asked for for ever.
+    fn end_refused(
+        &self,
+        keep: &mut Keep,
+        (machine, outcome): (&MachineName, &Outcome),
+        why: &str,
+        at: &Place<'_>,
+    ) -> Result<(), CopyError> {
+        let Some((job, _)) = &outcome.job else {
+            return Ok(());
+        };
+        let ours = parts_of_job(job).is_some_and(|(order, of, _)| {
+            of == *machine && self.shop.lock().floor.order(order).is_some()
+        });
+        if !ours {
+            return Ok(());
+        }
+        let end = JobEnd::NotRun {
+            why: format!("its result was refused: {why}"),
+        };
+        let mut kept = KeptOutcome::of(machine.clone(), format!("{} refused", outcome.id));
+        (kept.at, kept.copied) = (outcome.at, at.now);
+        kept.job = Some(job.clone());
+        kept.job_end = Some(end.clone());
+        kept.reason = format!("its result was refused: {why}");
+        keep.put_outcome(&kept, (&kept.key, at))?;
+        let outcome = kept.key;
+        self.shop
+            .lock()
+            .floor
+            .know_end(job, KnownEnd { end, outcome });
         Ok(())
     }
 }

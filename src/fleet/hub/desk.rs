@@ -11,10 +11,13 @@ use super::streams::{make_streams, read_from};
 use crate::fleet::floor::Floor;
 use crate::fleet::link::{ConnectError, LinkOptions, connect};
 use crate::fleet::protocol::{
-    DESK, DESK_SUBJECT, DeskEntry, DeskNote, Stamp, parse_message, write_message,
+    DESK, DESK_SUBJECT, DeskEntry, DeskNote, MOST_MESSAGE, Stamp, parse_message, write_message,
 };
 use crate::model::Wall;
 use crate::os;
+
+/// What is said must also fit into a job, which bears a few words more.
+const MOST_NOTE: usize = MOST_MESSAGE - (1 << 10);
 
 /// Nothing was said.
 #[derive(Debug, thiserror::Error)]
@@ -25,6 +28,9 @@ pub enum AskHubError {
     /// It has no streams of ours and makes none.
     #[error("the message server keeps no streams; its configuration needs `jetstream`")]
     Streams(#[from] CreateStreamError),
+    /// More than the machines would read.
+    #[error("it is too long: {0} bytes, at most {MOST_NOTE} travel")]
+    Long(usize),
     /// It does not take it.
     #[error("the message server does not take it")]
     Publish(#[from] PublishError),
@@ -68,9 +74,13 @@ impl HubDesk {
             stamp: new_stamp(os::moment().wall),
             entry,
         };
+        let written = write_message(&note);
+        if written.len() > MOST_NOTE {
+            return Err(AskHubError::Long(written.len()));
+        }
         let message = PublishMessage::build()
             .message_id(&note.stamp.id)
-            .payload(write_message(&note).into());
+            .payload(written.into());
         let sent = self.jetstream.send_publish(DESK_SUBJECT, message).await?;
         sent.await?;
         Ok(note)

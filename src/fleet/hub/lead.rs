@@ -58,6 +58,8 @@ pub(super) struct Lead {
     mailboxes: BTreeSet<MachineName>,
     /// Jobs that were sent and are not known where they should be, since when.
     doubts: BTreeMap<String, Mono>,
+    /// Machines whose power was found to have failed, until they are heard again.
+    powerless: BTreeSet<MachineName>,
     beat: Option<Mono>,
 }
 
@@ -78,6 +80,7 @@ impl Lead {
             led: false,
             mailboxes: BTreeSet::new(),
             doubts: BTreeMap::new(),
+            powerless: BTreeSet::new(),
             beat: None,
         }
     }
@@ -189,22 +192,24 @@ impl Lead {
     async fn hold_circuits(&mut self, now: Mono) -> Result<(), ActError> {
         let lost = {
             let shop = self.shop.lock();
-            let silent = shop
-                .present
-                .iter()
-                .filter(|(_, presence)| presence.is_silent(now) && presence.is_loaded());
-            let vanished = silent.map(|(name, presence)| (name.clone(), presence.heard));
-            let lost = lost_together(&shop.floor, &vanished.collect());
-            let open = lost.into_iter().filter(|(name, _)| {
-                let circuit = shop.floor.circuit(name);
-                circuit.is_none_or(|circuit| circuit.held.is_none())
-            });
-            open.map(|(name, machines)| {
-                let known = shop.floor.circuit(&name);
-                let most = known.and_then(|circuit| circuit.most);
-                (name, most, machines)
-            })
-            .collect::<Vec<_>>()
+            let mut vanished = BTreeMap::new();
+            for (name, presence) in &shop.present {
+                if !presence.is_silent(now) {
+                    self.powerless.remove(name);
+                } else if presence.is_loaded() && !presence.remembered {
+                    vanished.insert(name.clone(), presence.heard);
+                }
+            }
+            let mut lost = Vec::new();
+            for (name, machines) in lost_together(&shop.floor, &vanished) {
+                // A person who has released the circuit knows of these.
+                if !machines.is_subset(&self.powerless) {
+                    let known = shop.floor.circuit(&name);
+                    let most = known.and_then(|circuit| circuit.most);
+                    lost.push((name, most, machines));
+                }
+            }
+            lost
         };
         for (name, most, machines) in lost {
             let names: Vec<&str> = machines.iter().map(MachineName::as_str).collect();
@@ -217,6 +222,7 @@ impl Lead {
             let held = Some(why);
             self.note(DeskEntry::Circuit(Circuit { name, most, held }))
                 .await?;
+            self.powerless.extend(machines);
         }
         Ok(())
     }

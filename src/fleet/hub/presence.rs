@@ -11,9 +11,7 @@ use super::keep::Keep;
 use super::live::{LiveKeep, LiveLine};
 use super::query::Lost;
 use super::shop::{Presence, SharedShop};
-use crate::fleet::protocol::{
-    Beat, Doing, MachineName, machine_of_subject, parse_message, subject,
-};
+use crate::fleet::protocol::{Beat, MachineName, machine_of_subject, parse_message, subject};
 use crate::model::{Moment, Mono};
 use crate::os;
 
@@ -64,6 +62,7 @@ fn remember(shop: &SharedShop, live: &LiveKeep) {
                     line,
                     heard: now,
                     lost: false,
+                    remembered: true,
                     fresh: false,
                     unanswered: false,
                 };
@@ -110,6 +109,7 @@ fn take(shop: &SharedShop, beat: Beat, now: Moment) {
         },
         heard: now.mono,
         lost,
+        remembered: false,
         fresh: true,
     };
     shop.present.insert(machine, presence);
@@ -152,7 +152,7 @@ fn sort_out(shop: &SharedShop, now: Mono) -> (Vec<Lost>, Vec<MachineName>, Vec<L
                 machine: machine.clone(),
                 at: presence.line.heard,
                 job: beat.job.clone(),
-                doing: doing_words(&beat.doing),
+                doing: beat.doing.to_string(),
                 back: None,
             });
         }
@@ -165,23 +165,6 @@ fn sort_out(shop: &SharedShop, now: Mono) -> (Vec<Lost>, Vec<MachineName>, Vec<L
         }
     }
     (lost, back, fresh)
-}
-
-/// What a machine is at, in a few words.
-fn doing_words(doing: &Doing) -> String {
-    match doing {
-        Doing::Idle => "idle".to_owned(),
-        Doing::Waiting { .. } => "waiting".to_owned(),
-        Doing::Running(progress) => {
-            let hottest = progress
-                .hottest_c
-                .map_or_else(String::new, |celsius| format!(", {celsius:.0} C"));
-            format!(
-                "{}, stage {}/{} ({}){hottest}",
-                progress.suite, progress.stage_number, progress.stages, progress.stage
-            )
-        }
-    }
 }
 
 /// Where `machine` hears words of the hub's.

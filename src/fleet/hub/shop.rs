@@ -16,6 +16,8 @@ pub(super) struct Presence {
     pub(super) heard: Mono,
     /// Its silence in mid-job was noticed.
     pub(super) lost: bool,
+    /// Heard by a hub before this one only, so nobody knows when it fell silent.
+    pub(super) remembered: bool,
     /// Not yet in the file of signs of life.
     pub(super) fresh: bool,
     /// What it is owed an answer for since its last beat.

@@ -8,7 +8,7 @@ use crate::model::{Conditions, Grade, MachineName, RunWish, Wall};
 /// Version of the messages' form.
 const FORMAT: u32 = 1;
 /// Largest message but for chunks of parcels, in bytes.
-const MOST_MESSAGE: usize = 128 << 10;
+pub const MOST_MESSAGE: usize = 128 << 10;
 
 /// A message is not what it should be.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -116,6 +116,30 @@ pub enum Doing {
     },
     /// A run is under way, the hub's or somebody else's.
     Running(Progress),
+}
+
+impl std::fmt::Display for Doing {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Idle => f.write_str("idle"),
+            Self::Waiting { .. } => f.write_str("waiting"),
+            Self::Running(progress) => {
+                let Progress {
+                    suite,
+                    stage,
+                    stage_number,
+                    stages,
+                    hottest_c,
+                    ..
+                } = progress;
+                write!(f, "{suite}, stage {stage_number}/{stages} ({stage})")?;
+                match hottest_c {
+                    Some(celsius) => write!(f, ", {celsius:.0} C"),
+                    None => Ok(()),
+                }
+            }
+        }
+    }
 }
 
 /// A sign of life.

@@ -19,8 +19,8 @@ mod parcel;
 pub use crate::model::{MachineName, NameMachineError};
 pub use desk::{Circuit, DeskEntry, DeskNote, Order, Registration, Stamp};
 pub use message::{
-    Beat, Doing, JobEnd, JobMessage, Outcome, Packed, ParseMessageError, Progress, RunTold, Word,
-    parse_message, write_message,
+    Beat, Doing, JobEnd, JobMessage, MOST_MESSAGE, Outcome, Packed, ParseMessageError, Progress,
+    RunTold, Word, parse_message, write_message,
 };
 pub use names::{
     BEAT_EVERY, CHUNK_HEAD, DESK, DESK_SUBJECT, HUB_SUBJECT, JOBS, LEASE, LEASE_SUBJECT,

@@ -1,3 +1,5 @@
+//! A configuration file.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

@@ -1,3 +1,5 @@
+//! Bytes at the service's socket.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

@@ -1,3 +1,5 @@
+//! An exported run.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

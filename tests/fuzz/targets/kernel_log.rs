@@ -1,3 +1,5 @@
+//! Lines of the kernel's log.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

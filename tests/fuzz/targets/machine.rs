@@ -1,3 +1,5 @@
+//! Files of sysfs, procfs and devices.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

@@ -1,3 +1,5 @@
+//! Rows of a record with right checksums.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

@@ -1,3 +1,5 @@
+//! The file of a record.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

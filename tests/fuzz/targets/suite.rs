@@ -1,3 +1,5 @@
+//! A suite file.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

@@ -1,3 +1,5 @@
+//! What a worker says and writes.
+
 #![no_main]
 
 #[path = "../bodies.rs"]

@@ -1,0 +1,104 @@
+#!/usr/bin/env bash
+# A shop on one machine, in about two minutes: a message server, a hub and three invented machines, of which one passes,
+# one gets too hot and one dies in mid-job. usage: packaging/fleet-demo.sh [PROGRAM]
+# Puts ordinary load on this machine for about a minute, at the lowest priority; everything ends by itself.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+if [ $# -gt 0 ]; then
+    program=$(realpath "$1")
+else
+    cargo build --release
+    program=$PWD/${CARGO_TARGET_DIR:-target}/release/soakproof
+    [ -n "${CARGO_TARGET_DIR:-}" ] && program=$CARGO_TARGET_DIR/release/soakproof
+fi
+command -v nats-server > /dev/null || { echo "nats-server is missing: apt-get install nats-server" >&2; exit 1; }
+work=$(mktemp -d)
+processes=()
+clean() {
+    for pid in "${processes[@]}"; do kill "$pid" 2> /dev/null || true; done
+    wait
+    rm -rf "$work"
+}
+trap clean EXIT
+port=$((20000 + RANDOM % 20000))
+export SOAKPROOF_HUB=$work/hub SOAKPROOF_CONFIG=/dev/null
+run() { timeout 300 "$@" > "$work/log" 2>&1 & processes+=($!); }
+# Waits until the board shows it: MACHINE STATE
+await() {
+    for _ in $(seq 600); do
+        "$program" hub board --json | tr -d '\n ' | grep -q "\"machine\":\"$1\",[^}]*\"state\":\"$2\"" && return
+        sleep 0.2
+    done
+    echo "waited in vain for $1 to be $2" >&2
+    return 1
+}
+# Waits for a result: MACHINE
+judged() {
+    for _ in $(seq 600); do
+        "$program" hub results --machine "$1" --json | grep -q '"grade": "' && return
+        sleep 0.2
+    done
+    echo "waited in vain for the result of $1" >&2
+    return 1
+}
+machine() {
+    local name=$1
+    SOAKPROOF_CONFIG=$work/$name.toml run "$program" serve --machine "$work/$name" --store "$work/$name.store" \
+        --socket "$work/$name.socket" --notice 1s --settle 1s
+}
+board() { echo; echo "== $*"; echo; "$program" hub board; }
+
+"$program" hub init --listen "127.0.0.1:$port" > /dev/null 2>&1
+run nats-server -c "$work/hub/server.conf"
+sleep 1
+"$program" hub circuit B2 --most 1
+run "$program" hub serve
+for name in bench-1 bench-2 bench-3; do
+    "$program" hub enrol $name --group floor --circuit B2 --serial "DEMO-${name#bench-}" > /dev/null
+    cp -r tests/machines/desktop-core-labels "$work/$name"
+    echo "7200.00 1000.00" > "$work/$name/proc/uptime"
+    sed "s|/etc/soakproof/$name.nk|$work/hub/machines/$name.nk|" "$work/hub/machines/$name.toml" > "$work/$name.toml"
+    machine $name
+done
+dead=${processes[-1]}
+cat > "$work/bench.toml" << SUITE
+about = "a few seconds for a demonstration"
+asserts = ["answers"]
+
+[[stage]]
+name = "warm up"
+time = "3s"
+
+[[stage.load]]
+kernels = ["int-streams.reg"]
+cores = "all"
+
+[[stage]]
+name = "work"
+time = "8s"
+
+[[stage.load]]
+kernels = ["int-streams.reg"]
+cores = "all"
+SUITE
+for name in bench-1 bench-2 bench-3; do await $name idle; done
+"$program" hub order "$work/bench.toml" --group floor
+await bench-1 running
+board "the first one runs; its circuit bears one at a time"
+await bench-2 running
+sleep 2
+for sensor in "$work"/bench-2/sys/class/hwmon/hwmon*/temp1_input; do echo 104000 > "$sensor"; done
+judged bench-2
+board "the second one got too hot"
+await bench-3 running
+sleep 2
+# The service and its workers end like the machine would.
+kill -9 "$(ps -o pid= --ppid "$dead")"
+await bench-3 vanished
+board "the third one vanished in mid-job"
+echo "7a5c0000-0000-4000-8000-00000000beef" > "$work/bench-3/proc/sys/kernel/random/boot_id"
+machine bench-3
+judged bench-3
+board "it is back, and says why"
+echo
+"$program" hub results
