@@ -91,9 +91,6 @@ macro_rules! chain_with {
             unsafe {
                 std::arch::asm!(
                     $set_up,
-                    // In one page wherever the linker puts it: an emulator chains no code across two, and the
-                    // tries would never agree.
-                    ".p2align 9",
                     "2:",
                     ".rept 8",
                     ".rept 8",

@@ -80,7 +80,10 @@ fn furnish(bench: &Bench, root: &Path) -> Result<()> {
         "../bench-commands.service",
         wanted.join("bench-commands.service"),
     )?;
-    symlink("/bench/busybox", root.join("usr/local/bin/xxd"))?;
+    // Debian's own `pidof` goes by the name that a process gives itself, and a worker's is another one.
+    for tool in ["xxd", "pidof"] {
+        symlink("/bench/busybox", root.join("usr/local/bin").join(tool))?;
+    }
     Ok(())
 }
 
