@@ -54,7 +54,10 @@ fn install(guest: &mut Guest) -> Result<()> {
 /// Under the unit's restrictions memory is locked, workers are bound to their processor, the watchdog is armed, and a
 /// wrong bit is told with its physical address.
 fn rights(guest: &mut Guest) -> Result<()> {
-    guest.begin_run(&suite(WALK, 120), "")?;
+    // One stage, so that the worker that is found stays.
+    let head = "about = \"a walk\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n";
+    let load = format!("{head}[[stage]]\nname = \"long\"\ntime = \"200s\"\n{WALK}\n");
+    guest.begin_run(&load, "")?;
     let arena = find_arena(guest)?;
     let pid = &arena.pid;
     let facts = guest.ok(&format!(
