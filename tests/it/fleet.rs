@@ -27,7 +27,7 @@ use soakproof::fleet::protocol::MachineName;
 
 use crate::program::{ONE_AT_A_TIME, copy_tree};
 
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_secs(150);
 
 fn name(text: &str) -> MachineName {
     text.parse().expect("a name")
@@ -250,16 +250,17 @@ impl Shop {
         results["results"].as_array().expect("a list").clone()
     }
 
-    fn board_line(&self, machine: &str) -> Value {
+    /// The machine on the board, once the hub has copied that it is there.
+    fn board_line(&self, machine: &str) -> Option<Value> {
         let board = self.json(&["board"]);
         let lines = board["machines"].as_array().expect("a list").iter();
         let mut of_machine = lines.filter(|line| line["machine"] == machine);
-        of_machine.next().expect("on the board").clone()
+        of_machine.next().cloned()
     }
 
     fn wait_for_state(&self, machine: &str, state: &str) -> Value {
         wait(&format!("{machine} to be {state}"), || {
-            let line = self.board_line(machine);
+            let line = self.board_line(machine)?;
             (line["state"] == state).then_some(line)
         })
     }

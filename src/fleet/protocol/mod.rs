@@ -26,4 +26,7 @@ pub use names::{
     BEAT_EVERY, CHUNK_HEAD, DESK, DESK_SUBJECT, HUB_SUBJECT, JOBS, LEASE, LEASE_SUBJECT,
     PARCEL_HEAD, RESULTS, SILENT_AFTER, SUBJECTS, job_subject, machine_of_subject, subject,
 };
-pub use parcel::{MOST_CHUNK, MOST_CHUNKS, PackError, UnpackError, pack, sha256, unpack};
+pub use parcel::{
+    MOST_CHUNK, MOST_CHUNKS, PackError, UnpackError, pack, pack_within, sha256, unpack,
+    unpack_within,
+};

@@ -54,11 +54,22 @@ pub fn sha256(bytes: &[u8]) -> String {
 pub fn pack(
     fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
 ) -> Result<(Packed, Vec<u8>), PackError> {
+    pack_within(fill, MOST_CHUNKS)
+}
+
+/// The same with a limit of one's own, in chunks.
+///
+/// # Errors
+/// As [`pack`].
+pub fn pack_within(
+    fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+    most: u32,
+) -> Result<(Packed, Vec<u8>), PackError> {
     let mut encoder = GzEncoder::new(Vec::new(), Compression::new(4));
     fill(&mut encoder)?;
     let bytes = encoder.finish()?;
     let chunks = u32::try_from(bytes.len().div_ceil(MOST_CHUNK)).unwrap_or(u32::MAX);
-    if chunks > MOST_CHUNKS {
+    if chunks > most {
         return Err(PackError::Large);
     }
     let packed = Packed {
@@ -74,6 +85,14 @@ pub fn pack(
 /// # Errors
 /// It is damaged, too large, or no parcel.
 pub fn unpack(packed: &Packed, bytes: &[u8]) -> Result<Vec<u8>, UnpackError> {
+    unpack_within(packed, bytes, MOST_UNPACKED)
+}
+
+/// The same with a limit of one's own, in bytes of what is unpacked.
+///
+/// # Errors
+/// As [`unpack`].
+pub fn unpack_within(packed: &Packed, bytes: &[u8], most: u64) -> Result<Vec<u8>, UnpackError> {
     if packed.chunks > MOST_CHUNKS || bytes.len() > MOST_CHUNKS as usize * MOST_CHUNK {
         return Err(UnpackError::Large);
     }
@@ -81,9 +100,9 @@ pub fn unpack(packed: &Packed, bytes: &[u8]) -> Result<Vec<u8>, UnpackError> {
         return Err(UnpackError::Digest);
     }
     let mut whole = Vec::new();
-    let mut limited = GzDecoder::new(bytes).take(MOST_UNPACKED + 1);
+    let mut limited = GzDecoder::new(bytes).take(most + 1);
     limited.read_to_end(&mut whole).map_err(UnpackError::Form)?;
-    if whole.len() as u64 > MOST_UNPACKED {
+    if whole.len() as u64 > most {
         return Err(UnpackError::Large);
     }
     Ok(whole)

@@ -2,9 +2,9 @@
 
 use proptest::prelude::*;
 use soakproof::fleet::protocol::{
-    Beat, DeskNote, JobMessage, MOST_CHUNK, MOST_CHUNKS, MachineName, Outcome, Packed,
-    ParseMessageError, Word, machine_of_subject, pack, parse_message, sha256, subject, unpack,
-    write_message,
+    Beat, DeskNote, JobMessage, MOST_CHUNKS, MachineName, Outcome, PackError, Packed,
+    ParseMessageError, UnpackError, Word, machine_of_subject, pack, pack_within, parse_message,
+    sha256, subject, unpack, unpack_within, write_message,
 };
 
 use super::name;
@@ -102,21 +102,17 @@ fn a_parcel_that_was_altered_cut_or_is_none_is_refused() {
 }
 
 #[test]
-fn a_record_that_is_too_large_for_the_line_is_not_packed() {
+fn what_is_too_large_is_neither_packed_nor_unpacked() {
     // Bytes that do not shrink: the digests of counters.
-    let most = MOST_CHUNKS as usize * MOST_CHUNK;
-    let refused = pack(|to| {
-        let mut block = Vec::new();
-        for number in 0..2048_u32 {
-            block.extend(sha256(&number.to_le_bytes()).into_bytes());
-        }
-        // Each block is twisted, so that no earlier one helps to describe it.
-        for round in 0..(3 * most / block.len()) {
-            let twist = u8::try_from(round % 251).unwrap_or(0);
-            let twisted: Vec<u8> = block.iter().map(|byte| byte ^ twist).collect();
-            to.write_all(&twisted)?;
-        }
-        Ok(())
-    });
-    assert!(refused.is_err());
+    let words = (0..6000_u32).map(|number| sha256(&number.to_le_bytes()));
+    let words: String = words.collect();
+    let packed = |most| pack_within(|to| to.write_all(words.as_bytes()), most);
+    assert!(matches!(packed(0), Err(PackError::Large)));
+    assert!(packed(1).is_ok());
+    // A small parcel with much in it.
+    let (claimed, parcel) = pack(|to| to.write_all(&vec![0; 1 << 20])).expect("packs");
+    assert!(parcel.len() < 10_000);
+    let inside = |most| unpack_within(&claimed, &parcel, most);
+    assert!(matches!(inside((1 << 20) - 1), Err(UnpackError::Large)));
+    assert_eq!(inside(1 << 20).expect("fits").len(), 1 << 20);
 }

@@ -43,6 +43,6 @@ fn of_two_hubs_one_acts_and_the_other_takes_over_when_it_is_killed() {
         let known = results(&shop);
         (known.len() == 2).then_some(known)
     });
-    assert!(known.iter().all(|result| result["grade"] == "provisional"));
+    assert!(known.iter().all(|result| result["number"].is_number()));
     assert!(shop.log("other").contains("this hub acts"));
 }
