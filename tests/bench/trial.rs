@@ -102,7 +102,9 @@ impl Guest {
 
     /// True when a run has ended, also while the guest stands still and cannot be asked.
     pub(crate) fn has_ended(&self) -> bool {
-        self.console().lines().any(|line| line.trim() == ENDED)
+        // A prompt may stand before it.
+        let console = self.console();
+        console.lines().any(|line| line.trim().ends_with(ENDED))
     }
 
     /// A report on the last run, by the command of that name, which also closes what was cut short.
