@@ -46,7 +46,13 @@ impl KeptFile {
     /// The system's reason.
     pub(super) fn read(&mut self, root: &Root) -> io::Result<String> {
         if let Some(file) = &self.file {
-            let read = read_in_place(file);
+            // A removed device answers so by itself; a file of an ordinary folder that was replaced or
+            // deleted still gives its old content.
+            let read = if root.is_simulated() && is_unlinked(file) {
+                Err(io::Error::from_raw_os_error(nix::libc::ESTALE))
+            } else {
+                read_from_start(file, MAX_ATTRIBUTE_BYTES)
+            };
             match read {
                 Err(error) if classify_loss(&error) == Loss::Vanished => self.file = None,
                 Ok(_) | Err(_) => return read,
@@ -65,13 +71,8 @@ impl KeptFile {
     }
 }
 
-/// A removed device answers so by itself; a file of an ordinary folder that was replaced or deleted still
-/// gives its old content.
-fn read_in_place(file: &File) -> io::Result<String> {
-    if file.metadata()?.nlink() == 0 {
-        return Err(io::Error::from_raw_os_error(nix::libc::ESTALE));
-    }
-    read_from_start(file, MAX_ATTRIBUTE_BYTES)
+fn is_unlinked(file: &File) -> bool {
+    file.metadata().is_ok_and(|about| about.nlink() == 0)
 }
 
 #[cfg(test)]

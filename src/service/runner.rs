@@ -3,6 +3,7 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
+use std::time::Duration;
 
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::sync::watch;
@@ -15,6 +16,9 @@ use crate::run::{
     prepare_run, run_suite, stand_on_ledger,
 };
 use crate::store::Store;
+
+/// After its last run a service is idle again by then.
+const IDLE_AGAIN: Duration = Duration::from_secs(5);
 
 /// What the engine hears of a run.
 #[derive(Debug)]
@@ -81,8 +85,10 @@ pub(super) fn start_run(order: RunOrder, news: UnboundedSender<RunNews>) -> Runn
         let end = conducted.unwrap_or_else(|_| {
             RunEnd::Broken("the orchestrator panicked: a defect, or the machine's".to_owned())
         });
-        os::give_back_memory();
         tell(&news, RunNews::Ended(end));
+        // Who reads the verdict needs some of it again.
+        os::wait(IDLE_AGAIN);
+        os::give_back_memory();
     });
     running
 }
