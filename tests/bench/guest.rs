@@ -24,7 +24,7 @@ pub(crate) const WINDOW: u64 = 0x1E00_0000;
 /// A guest that nobody ends any more ends by itself.
 const LIFETIME_S: u64 = 900;
 /// Longest wait for a boot.
-const BOOT_PATIENCE: Duration = Duration::from_secs(180);
+const BOOT_PATIENCE: Duration = Duration::from_secs(300);
 /// Longest wait for a command that does not say otherwise.
 const PATIENCE: Duration = Duration::from_secs(180);
 
