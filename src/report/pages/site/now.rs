@@ -12,7 +12,7 @@ use crate::report::runs::RunLine;
 use crate::report::units::instant;
 
 /// Without its script the page loads itself anew: soon during a run, seldom else.
-const REFRESH_S: (u32, u32) = (5, 30);
+const REFRESH_S: (u32, u32) = (10, 30);
 
 /// The page of a run under way, or of what comes next. `last` is the newest run on record.
 ///
