@@ -108,6 +108,7 @@ impl Night {
             schedule: Vec::new(),
             policy: RecheckPolicy::default(),
             change: None,
+            checked: Checked::Clean { run: 1 },
             session: false,
             busy: false,
             holds: Vec::new(),
