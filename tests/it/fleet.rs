@@ -3,7 +3,8 @@
 //! pass, but not where `SOAKPROOF_NEEDS_SERVER` is set, as `.ci/run` does.
 #![expect(
     clippy::disallowed_methods,
-    reason = "tests start programs, read the environment and wait"
+    clippy::print_stdout,
+    reason = "tests start programs, read the environment, wait, and say why they do not"
 )]
 
 mod floors;

@@ -382,7 +382,7 @@ fn user_text(name: &str, public: &str, rights: &Rights) -> String {
 fn users_text(users: &[String]) -> String {
     format!(
         "# Users of the message server. Written by `soakproof hub enrol` and `hub revoke`.\n\
-         authorization {{\n  users: [\n{}  ]\n}}\n",
+         authorization {{\n  # A machine under full load is slow to answer.\n  timeout: 10\n  users: [\n{}  ]\n}}\n",
         users.concat()
     )
 }
