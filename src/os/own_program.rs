@@ -6,7 +6,7 @@
 //! it as themselves.
 #![expect(clippy::disallowed_methods, reason = "this is the door to processes")]
 
-use std::fs::{File, Metadata};
+use std::fs::{File, Metadata, OpenOptions};
 use std::io::{self, PipeReader, Read};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::os::unix::process::CommandExt;
@@ -93,6 +93,17 @@ pub enum StartOwnProgramError {
         /// The user.
         user: String,
     },
+    /// What it leaves is out of reach: a service sees no home folders. This is no fault of the machine.
+    #[error(
+        "the output `{path}` of `{command}` may not be read from here: let it go where the service can \
+         read it, or run the suite without the service"
+    )]
+    OutOfReach {
+        /// The command.
+        command: String,
+        /// The output.
+        path: String,
+    },
     /// The system refused.
     #[error("cannot start `{command}`")]
     Start {
@@ -131,7 +142,14 @@ pub fn run_own_program(
         Attended::Late => None,
         Attended::Ended(status) => Some(way.told(ended_by(status))),
     };
-    let output = output_path(program).map(|path| hash_output(&path, before.as_ref()));
+    let output = output_path(program);
+    if let Some(path) = output.as_ref().filter(|path| is_out_of_reach(path)) {
+        return Err(StartOwnProgramError::OutOfReach {
+            command: shown,
+            path: path.display().to_string(),
+        });
+    }
+    let output = output.map(|path| hash_output(&path, before.as_ref()));
     Ok(Some(OwnProgramEnd {
         ended,
         output,
@@ -187,9 +205,15 @@ fn choose_way(program: &OwnProgram) -> Result<Way, StartOwnProgramError> {
 impl Way {
     fn end(&self, child: &mut Child) {
         if let Self::Unit { unit, .. } = self {
-            let killed = ask_program("systemctl", &["kill", "--signal=KILL", unit], ASK);
-            if let Err(error) = killed {
-                tracing::debug!(%error, "a transient unit was not killed");
+            // Stopping waits for its end; only then it has failed, and a failed unit stays until it is told off.
+            for order in [
+                &["kill", "--signal=KILL", unit][..],
+                &["stop", unit],
+                &["reset-failed", unit],
+            ] {
+                if let Err(error) = ask_program("systemctl", order, ASK) {
+                    tracing::debug!(%error, ?order, "a transient unit did not obey");
+                }
             }
         }
         end_group(child);
@@ -250,7 +274,7 @@ fn start(program: &OwnProgram, way: &Way) -> io::Result<(Child, PipeReader)> {
             command.arg(format!("--unit={unit}"));
             command.arg(format!("--uid={user}"));
             command.arg(format!("--working-directory={folder}"));
-            command.arg("--").arg(name);
+            command.arg("--").arg(as_unit_argument(name));
             command
         }
     };
@@ -263,13 +287,26 @@ fn start(program: &OwnProgram, way: &Way) -> io::Result<(Child, PipeReader)> {
     }
     // One pipe for both, so that what is kept stands in its order. The writers close with `command`.
     let (reader, writer) = io::pipe()?;
+    let unit = matches!(way, Way::Unit { .. });
+    for argument in arguments {
+        if unit {
+            command.arg(as_unit_argument(argument));
+        } else {
+            command.arg(argument);
+        }
+    }
     command
-        .args(arguments)
         .stdin(Stdio::null())
         .stdout(writer.try_clone()?)
         .stderr(writer)
         .process_group(0);
     Ok((command.spawn()?, reader))
+}
+
+/// The service manager puts variables in the place of `$NAME` in the command of a unit and takes `$$` for one `$`
+/// (systemd.service(5), "Command lines").
+fn as_unit_argument(argument: &str) -> String {
+    argument.replace('$', "$$")
 }
 
 /// Keeps the end of what the program writes, on a thread of its own that ends with the last writer.
@@ -293,6 +330,14 @@ fn listen(mut reader: PipeReader) -> Receiver<String> {
 fn output_path(program: &OwnProgram) -> Option<PathBuf> {
     let folder = Path::new(program.folder.as_deref().unwrap_or("/"));
     program.output.as_ref().map(|output| folder.join(output))
+}
+
+fn is_out_of_reach(path: &Path) -> bool {
+    let opened = OpenOptions::new()
+        .read(true)
+        .custom_flags(OFlag::O_NONBLOCK.bits())
+        .open(path);
+    opened.is_err_and(|error| error.kind() == io::ErrorKind::PermissionDenied)
 }
 
 /// What the program left; `before` is what stood there before it, which is no output of it.
@@ -330,6 +375,15 @@ mod tests {
     use super::*;
 
     /// Forms as systemd 252 writes them; the numbers are those of `waitid(2)`.
+    #[test]
+    fn the_service_manager_finds_nothing_to_replace_in_a_command() {
+        assert_eq!(
+            as_unit_argument("kill -SEGV $$; echo $HOME"),
+            "kill -SEGV $$$$; echo $$HOME"
+        );
+        assert_eq!(as_unit_argument("plain"), "plain");
+    }
+
     #[test]
     fn what_systemd_tells_of_a_unit_is_status_or_signal() {
         let told = |code: i32, status: i32| {

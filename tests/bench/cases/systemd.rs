@@ -46,8 +46,11 @@ fn install(guest: &mut Guest) -> Result<()> {
         "[watchdog]\nenabled = true\n",
     )?;
     guest.ok("modprobe i6300esb && systemctl enable --now soakproof")?;
-    let state = guest.ok("systemctl is-system-running; systemctl is-active soakproof")?;
-    ensure!(state == "running\nactive", "{state}");
+    // The unit of the notices ends: none is configured.
+    let state = "systemctl is-active soakproof soakproof-notices; systemctl is-system-running";
+    guest.until(state, |text| !text.contains("activating"))?;
+    let state = guest.run(state)?.text;
+    ensure!(state == "active\ninactive\nrunning", "{state}");
     Ok(())
 }
 
@@ -103,16 +106,17 @@ fn programs(guest: &mut Guest) -> Result<()> {
         ),
         ("fails", "echo oh no >&2; exit 3", "limit = \"60s\""),
         ("dies", "kill -SEGV $$", "limit = \"60s\""),
-        ("late", "exec sleep 300", "limit = \"5s\""),
+        ("late", "exec sleep 300", "limit = \"20s\""),
     ] {
         text.push_str(&format!(
             "[[stage.program]]\nname = \"{name}\"\ncommand = [\"/bin/sh\", \"-c\", \"{line}\"]\n\
-             user = \"{USER}\"\nfolder = \"/home/{USER}\"\ntimes = 1\n{keys}\n"
+             user = \"{USER}\"\nfolder = \"/srv/{USER}\"\ntimes = 1\n{keys}\n"
         ));
     }
+    guest.ok(&format!("install -d -o {USER} /srv/{USER}"))?;
     guest.begin_run(&text, "")?;
     let outcome = guest.finish_run()?;
-    let who = guest.ok(&format!("cat /home/{USER}/who"))?;
+    let who = guest.ok(&format!("cat /srv/{USER}/who"))?;
     ensure!(
         who.starts_with(USER) && who.contains("/system.slice/soakproof-own-"),
         "{who}"
