@@ -66,7 +66,6 @@ struct Shop {
 
 impl Shop {
     /// A message server with the machines `names`; none where there is no server to be had.
-    #[expect(clippy::print_stdout, reason = "what is passed over is said")]
     fn open(names: &[&str]) -> Option<Self> {
         if Command::new("nats-server")
             .arg("--version")
