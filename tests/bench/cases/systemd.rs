@@ -185,7 +185,7 @@ fn ensure_stopped(guest: &mut Guest) -> Result<()> {
     let outcome = guest.report()?;
     let run = &outcome.report["run"];
     ensure!(
-        run["end"].to_string().contains("stopped") && run["findings"] == serde_json::json!([]),
+        run["end"]["why"] == "interrupted" && run["findings"] == serde_json::json!([]),
         "{} {}",
         run["end"],
         run["findings"]
