@@ -37,7 +37,9 @@ fn of_two_hubs_one_acts_and_the_other_takes_over_when_it_is_killed() {
         let results: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
         results["results"].as_array().expect("a list").clone()
     };
-    assert_eq!(results(&shop).len(), 1, "it knows what came before");
+    wait("the second hub to know what came before", || {
+        (results(&shop).len() == 1).then_some(())
+    });
     shop.order(3, &["--to", "bench-1"]);
     let known = wait("the second hub to take over", || {
         let known = results(&shop);
