@@ -16,17 +16,17 @@ work=$(mktemp -d)
 processes=()
 clean() {
     for pid in "${processes[@]}"; do kill "$pid" 2> /dev/null || true; done
-    wait
+    sleep 1
     rm -rf "$work"
 }
 trap clean EXIT
 port=$((20000 + RANDOM % 20000))
 export SOAKPROOF_HUB=$work/hub SOAKPROOF_CONFIG=/dev/null
-run() { timeout 300 "$@" > "$work/log" 2>&1 & processes+=($!); }
+run() { timeout 300 "$@" > "$work/log" 2>&1 & processes+=($!); disown $!; }
 # Waits until the board shows it: MACHINE STATE
 await() {
     for _ in $(seq 600); do
-        "$program" hub board --json | tr -d '\n ' | grep -q "\"machine\":\"$1\",[^}]*\"state\":\"$2\"" && return
+        "$program" hub board | awk -v name="$1" -v state="$2" '$1 == name && $3 == state { found = 1 } END { exit !found }' && return
         sleep 0.2
     done
     echo "waited in vain for $1 to be $2" >&2

@@ -80,11 +80,17 @@ fn fill(line: &mut BoardLine, live: &LiveLine, now: Wall) {
     line.progress = progress;
     line.why = why;
     line.state = state.to_owned();
-    if silent && line.progress.is_some() {
+    // A result that came after the last sign of life tells what became of the run.
+    let told = line
+        .last
+        .as_ref()
+        .is_some_and(|kept| kept.copied > live.heard);
+    if silent && line.progress.is_some() && !told {
         line.state = "vanished".to_owned();
         line.why = format!("in mid-job: {}", live.beat.doing);
     } else if silent {
         line.state = "silent".to_owned();
+        line.progress = None;
     }
 }
 

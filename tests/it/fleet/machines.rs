@@ -145,13 +145,41 @@ fn nothing_is_lost_when_the_server_is_killed_in_mid_job_and_the_hub_before_it_ha
             .contains("told to the hub")
             .then_some(())
     });
+    let store = Store::open(&shop.store("bench-1")).expect("opens");
+    let owed = store.untold_runs(9).expect("read");
+    assert_eq!(
+        owed.len(),
+        1,
+        "the server has it, and it is owed until the hub's receipt"
+    );
     let hub = shop.start_hub("hub");
     wait("a result", || (!shop.results().is_empty()).then_some(()));
     die(hub);
-    let _hub = shop.start_hub("hub");
+    let hub = shop.start_hub("hub");
     shop.wait_for(&order, "bench-1", "done");
-    let results = shop.results();
-    assert_eq!(results.len(), 2, "two runs, each once: {results:#?}");
+    wait("the receipts", || {
+        store.untold_runs(9).expect("read").is_empty().then_some(())
+    });
+    die(hub);
+    // A hub that has forgotten how far it was reads everything once more, and it changes nothing.
+    let before = shop.results();
+    assert_eq!(before.len(), 2, "two runs, each once: {before:#?}");
+    let file = rusqlite::Connection::open(shop.path("hub/hub.sqlite")).expect("opens");
+    file.execute("DELETE FROM copied", []).expect("forgotten");
+    let _hub = shop.start_hub("hub");
+    wait("both streams to be read again", || {
+        let seen = "SELECT count(*) FROM copied";
+        let seen: i64 = file.query_row(seen, [], |row| row.get(0)).expect("asked");
+        (seen == 2).then_some(())
+    });
+    wait("the last message", || {
+        let last = "SELECT seq FROM copied WHERE stream = 'RESULTS'";
+        let last: i64 = file.query_row(last, [], |row| row.get(0)).expect("asked");
+        // A parcel and an outcome for each of two runs, at least.
+        (last >= 4).then_some(())
+    });
+    assert_eq!(shop.results(), before);
+    shop.wait_for(&order, "bench-1", "done");
 }
 
 #[test]
