@@ -111,6 +111,11 @@ impl Range {
 
     /// One kill, with clients that ask for something up to the last moment; then all is looked through.
     fn shoot(&mut self, service: Service, everything: bool) -> Service {
+        // Some wait behind the one that runs, whatever becomes of those that are asked for meanwhile.
+        while self.waiting() < WAITING - 1 {
+            let job = self.site.add(&self.suite, &[]);
+            self.jobs.insert(job);
+        }
         let begun = std::time::Instant::now();
         let at = Duration::from_millis(self.chance.below(LATEST_MS));
         let add = (self.waiting() < WAITING).then(|| self.chance.below(LATEST_MS));
@@ -155,13 +160,8 @@ impl Range {
             }
         }
         wait_until_gone(group);
-        let known: Vec<i64> = self
-            .store()
-            .runs()
-            .expect("read")
-            .iter()
-            .map(|run| run.number)
-            .collect();
+        let runs = self.store().runs().expect("read");
+        let known: Vec<(i64, bool)> = runs.iter().map(|run| (run.number, run.open)).collect();
         if everything {
             self.boots += 1;
             let id = format!("99999999-8888-4777-8666-{:012}\n", self.boots);
@@ -204,9 +204,10 @@ impl Range {
         queue.waiting().len()
     }
 
-    fn check_runs(&mut self, known: &[i64], everything: bool, killed_ms: i64) {
+    /// `known` are the runs at the kill, and whether they were under way.
+    fn check_runs(&mut self, known: &[(i64, bool)], everything: bool, killed_ms: i64) {
         let store = self.store();
-        for number in known {
+        for (number, under_way) in known {
             let record = store.record(*number).expect("read");
             assert_eq!(store.check_run(*number).expect("read"), []);
             assert_eq!(record.verdicts.len(), 1, "run {number}: one verdict");
@@ -215,8 +216,10 @@ impl Range {
             }
             let ending = match record.end.as_ref().map(|end| &end.what) {
                 Some(End::Complete) => "complete",
-                Some(End::Reset) if everything => "reset",
-                Some(End::Interrupted { .. }) if !everything => "interrupted",
+                Some(End::Reset) if *under_way && everything => "reset",
+                Some(End::Interrupted { .. }) if *under_way && !everything => "interrupted",
+                // Of a service that was killed while it began.
+                Some(End::Interrupted { .. }) if !under_way => "interrupted before",
                 // A machine that is busy with other things: samples that fall due every 200 ms came too late.
                 Some(End::Guard { .. }) => "ended by the guard",
                 other => panic!("run {number}: {other:?}, everything killed: {everything}"),
