@@ -17,4 +17,5 @@ pub mod service;
 pub mod store;
 pub mod suite;
 pub mod verdict;
+pub mod web;
 pub mod worker;

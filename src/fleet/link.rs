@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use async_nats::{Client, ConnectOptions, Event};
 
-use crate::service::notices::Secret;
+use crate::os::Secret;
 
 /// Longest wait for an answer of the server.
 const ANSWERS_WITHIN: Duration = Duration::from_secs(5);

@@ -20,6 +20,7 @@ mod private_file;
 mod program;
 mod queue_lock;
 mod root;
+mod secret;
 mod sessions;
 mod shutdown;
 mod socket;
@@ -54,6 +55,7 @@ pub use private_file::{
 pub use program::{AskProgramError, Patience, ask_program, find_program};
 pub use queue_lock::{QueueLock, TakeQueueLockError};
 pub use root::{ReadFileError, Root, read_from_start};
+pub use secret::{ReadSecretError, Secret, SecretPlace};
 pub use sessions::session_in_use;
 pub use shutdown::is_shutting_down;
 pub use socket::{BindSocketError, bind_socket, own_user, remove_socket, user_name};

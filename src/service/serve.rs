@@ -1,32 +1,27 @@
 //! A service from its start to its end: queue, socket, engine; told to whoever manages services, if
 //! anyone does.
 
-use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use sd_notify::NotifyState;
-use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{UnboundedSender, channel, unbounded_channel};
 use tokio::sync::oneshot;
 use tokio::task::JoinSet;
-use tokio_rustls::TlsAcceptor;
 
 use super::agenda::Timing;
-use super::config::TcpSection;
 use super::engine::Engine;
-use super::http::{Desk, Followed, Gate, ServiceFacts, listen, listen_tcp, router};
+use super::http::{Desk, Followed, HOUSE, ServiceFacts, router};
 use super::inside::Inside;
 use super::notices::NoticeDesk;
 use super::readiness::tell_system;
 use super::seal::Sealer;
 use super::state::{OpenQueueError, QueueState};
-use super::tls::{LoadTlsError, load_tls};
-use super::token::{ReadTokenError, Token};
 use super::wires::EngineSetup;
 use crate::model::{RecheckPolicy, ScheduleEntry};
 use crate::os::{self, BindSocketError, Root};
+use crate::web::{OpenTcpError, TcpDoor, TcpOptions, listen};
 
 /// Requests that wait for the engine at once.
 const MOST_CALLS: usize = 64;
@@ -44,21 +39,9 @@ pub enum ServeError {
     /// It cannot listen.
     #[error(transparent)]
     Socket(#[from] BindSocketError),
-    /// Its token cannot be had.
+    /// Nobody could come in over TCP.
     #[error(transparent)]
-    Token(#[from] ReadTokenError),
-    /// Its certificate or key cannot be had.
-    #[error(transparent)]
-    Tls(#[from] LoadTlsError),
-    /// The address is taken, or not one of this machine.
-    #[error("cannot listen at `{address}`; give another `listen` in the configuration")]
-    Address {
-        /// Where.
-        address: SocketAddr,
-        /// Why.
-        #[source]
-        source: std::io::Error,
-    },
+    Tcp(#[from] OpenTcpError),
     /// The system refuses something else.
     #[error("the service cannot be started")]
     System(#[from] std::io::Error),
@@ -76,7 +59,7 @@ pub struct ServeOptions {
     /// Where to listen.
     pub socket: PathBuf,
     /// TCP besides it.
-    pub tcp: Option<TcpSection>,
+    pub tcp: Option<TcpOptions>,
     /// Spans.
     pub timing: Timing,
     /// Entries of the schedule, checked.
@@ -119,7 +102,7 @@ async fn work(
     listener: std::os::unix::net::UnixListener,
 ) -> Result<(), ServeError> {
     let tcp = match options.tcp {
-        Some(tcp) => Some(Tcp::open(tcp).await?),
+        Some(tcp) => Some(TcpDoor::open(tcp, HOUSE).await?),
         None => None,
     };
     let (call_sender, calls) = channel(MOST_CALLS);
@@ -129,7 +112,7 @@ async fn work(
         pid: std::process::id(),
         store: folder.clone(),
         machine: options.machine,
-        listen: tcp.as_ref().map(|tcp| tcp.address),
+        listen: tcp.as_ref().map(TcpDoor::address),
     };
     let mut engine = Engine::new(EngineSetup {
         state,
@@ -166,51 +149,16 @@ async fn work(
     let mut doors = JoinSet::new();
     let mut status = format!("listening at {}", options.socket.display());
     if let Some(tcp) = tcp {
-        status.push_str(&format!(" and {}", tcp.address));
-        doors.spawn(listen_tcp(
-            tcp.listener,
-            tcp.tls,
-            (router.clone(), tcp.gate),
-        ));
+        status.push_str(&format!(" and {}", tcp.address()));
+        doors.spawn(tcp.serve(router.clone()));
     }
-    doors.spawn(listen(listener, router));
+    doors.spawn(listen(listener, router, HOUSE));
     tracing::info!(status);
     tell_system(&[NotifyState::Ready, NotifyState::Status(&status)]);
     engine.work(ends).await;
     tell_system(&[NotifyState::Stopping]);
     doors.abort_all();
     Ok(())
-}
-
-/// The way in over TCP.
-struct Tcp {
-    listener: TcpListener,
-    address: SocketAddr,
-    tls: Option<TlsAcceptor>,
-    gate: Gate,
-}
-
-impl Tcp {
-    async fn open(wanted: TcpSection) -> Result<Self, ServeError> {
-        let token = Token::read(&wanted.token)?;
-        let tls = wanted.tls.as_ref().map(load_tls).transpose()?;
-        let failed = |source| ServeError::Address {
-            address: wanted.listen,
-            source,
-        };
-        let listener = TcpListener::bind(wanted.listen).await.map_err(failed)?;
-        let address = listener.local_addr().map_err(failed)?;
-        Ok(Self {
-            listener,
-            address,
-            gate: Gate::of_tcp(
-                address.ip(),
-                wanted.hosts,
-                (token, tls.is_some() || wanted.proxied),
-            ),
-            tls,
-        })
-    }
 }
 
 fn listen_for_ends(sender: &UnboundedSender<()>) -> std::io::Result<()> {

@@ -4,8 +4,9 @@ use std::time::Duration;
 
 use proptest::prelude::*;
 use soakproof::model::NoticeEvent;
+use soakproof::os::SecretPlace;
 use soakproof::service::config::{Configuration, EXAMPLE, parse_configuration};
-use soakproof::service::notices::{Address, Body, Method, SecretPlace, Way};
+use soakproof::service::notices::{Address, Body, Method, Way};
 
 /// The example with everything that it shows taken out of its comments.
 fn uncommented() -> String {

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use crate::fleet::link::{LinkOptions, inbox_prefix};
 use crate::fleet::protocol::{HUB_SUBJECT, JOBS, MachineName, SUBJECTS, subject};
 use crate::os::{self, Root};
-use crate::service::notices::{ReadSecretError, SecretPlace};
+use crate::os::{ReadSecretError, SecretPlace};
 
 /// Name of the hub's own user.
 const HUB: &str = "hub";

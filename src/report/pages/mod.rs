@@ -18,6 +18,7 @@ pub use frame::{RenderPageError, page_styles};
 pub use report::report_page;
 pub use sheet::{SheetClaim, SheetFacts, read_sheet, sheet_page};
 pub use site::{
-    LedgerSeen, PAGE_SCRIPT, Site, SuiteLine, ledger_page, machine_page, note_page, now_page,
-    now_parts, problem_page, queue_page, run_page, runs_page, sign_in_page, start_page, stop_page,
+    LedgerSeen, PAGE_SCRIPT, SERVICE_PAGES, Site, SitePages, SuiteLine, ledger_page, machine_page,
+    note_page, now_page, now_parts, problem_page, queue_page, run_page, runs_page, sign_in_page,
+    start_page, stop_page,
 };

@@ -8,7 +8,7 @@ use super::check_schedule::{check_recheck, check_schedule};
 use super::check_service::check_service;
 use super::written::{Configuration, WatchdogSection};
 use crate::form::{CheckFormError, Draft, Keys, check_form};
-use crate::service::notices::SecretPlace;
+use crate::os::SecretPlace;
 
 const SECTIONS: [&str; 6] = [
     "service", "notice", "watchdog", "schedule", "recheck", "fleet",

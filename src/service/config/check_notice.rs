@@ -8,8 +8,9 @@ use std::time::Duration;
 use super::check::secret_place;
 use crate::form::{At, Draft, Keys, hint, quoted};
 use crate::model::{NoticeEvent, Wall};
+use crate::os::Secret;
 use crate::service::notices::{
-    Address, Body, Method, PAYLOADS, Secret, Target, Way, Webhook, example_notice, render_body,
+    Address, Body, Method, PAYLOADS, Target, Way, Webhook, example_notice, render_body,
     resolve_address,
 };
 

@@ -4,8 +4,9 @@
 use std::net::SocketAddr;
 
 use super::check::{absolute_path, secret_place};
-use super::written::{ServiceSection, TcpSection, TlsFiles};
+use super::written::ServiceSection;
 use crate::form::{At, Draft, Keys};
+use crate::web::{TcpOptions, TlsFiles};
 
 /// Most names of hosts.
 const MOST_HOSTS: usize = 16;
@@ -43,7 +44,7 @@ pub(super) fn check_service(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Servi
     }
 }
 
-fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<TcpSection> {
+fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<TcpOptions> {
     let listen = check_listen(draft, keys);
     let token = secret_place(draft, keys, ("token-file", "token-credential"));
     let tls = check_tls(draft, keys);
@@ -79,7 +80,7 @@ fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<TcpSection> {
              `[\"workbench.example\", \"192.0.2.7\"]`",
         );
     }
-    Some(TcpSection {
+    Some(TcpOptions {
         listen: listen.value,
         token: token?,
         tls,

@@ -11,9 +11,7 @@ mod written;
 
 pub use check::parse_configuration;
 pub use find::{ReadConfigurationError, find_configuration, read_configuration};
-pub use written::{
-    Configuration, FleetSection, ServiceSection, TcpSection, TlsFiles, WatchdogSection,
-};
+pub use written::{Configuration, FleetSection, ServiceSection, WatchdogSection};
 
 /// The example that is installed, with every key.
 pub const EXAMPLE: &str = include_str!("../../../packaging/soakproof.toml");

@@ -1,10 +1,11 @@
 //! The configuration as checked.
 
-use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use crate::model::{MachineName, RecheckPolicy, ScheduleEntry};
-use crate::service::notices::{SecretPlace, Target};
+use crate::os::SecretPlace;
+use crate::service::notices::Target;
+use crate::web::TcpOptions;
 
 /// Everything that the configuration says. Without a file it is [`Configuration::default`].
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -31,31 +32,7 @@ pub struct ServiceSection {
     /// Unix socket of the API.
     pub socket: Option<PathBuf>,
     /// TCP besides the socket; none means that it does not listen there.
-    pub tcp: Option<TcpSection>,
-}
-
-/// The API over TCP.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct TcpSection {
-    /// Address and port.
-    pub listen: SocketAddr,
-    /// What every client must show.
-    pub token: SecretPlace,
-    /// Certificate chain and key, where connections are encrypted.
-    pub tls: Option<TlsFiles>,
-    /// A proxy in front of it encrypts.
-    pub proxied: bool,
-    /// Names of hosts, beside the address itself, that requests may be meant for.
-    pub hosts: Vec<String>,
-}
-
-/// Files for TLS, both in PEM (RFC 7468).
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct TlsFiles {
-    /// The certificate, then those that signed it.
-    pub certificate: PathBuf,
-    /// Its private key.
-    pub key: PathBuf,
+    pub tcp: Option<TcpOptions>,
 }
 
 /// How this machine reaches the hub of its fleet.

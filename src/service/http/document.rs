@@ -11,8 +11,8 @@ use utoipa::openapi::{
 };
 use utoipa::{PartialSchema, ToSchema};
 
-use super::problem::Problem;
 use super::{Desk, resources};
+use crate::web::Problem;
 
 const ABOUT: &str = "Queue, runs and record of a service that puts checked load on a computer. At a Unix socket whoever \
     may open it may ask; over TCP every request shows a token. Bodies are JSON of at most 256 KiB, unknown fields are \

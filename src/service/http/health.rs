@@ -12,9 +12,9 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::door::Peer;
-use super::problem::HttpProblem;
 use crate::service::action::Action;
+use crate::web::HttpProblem;
+use crate::web::Peer;
 
 /// The engine answers in milliseconds; one that takes longer is stuck.
 const ANSWERS_WITHIN: Duration = Duration::from_secs(5);
@@ -33,7 +33,7 @@ struct HealthBody {
 /// Whether engine, record and the run under way are alive.
 #[utoipa::path(
     get, path = "/healthz", tag = "service",
-    responses((status = 200, body = HealthBody), (status = 503, body = super::problem::Problem, content_type = "application/problem+json"))
+    responses((status = 200, body = HealthBody), (status = 503, body = crate::web::Problem, content_type = "application/problem+json"))
 )]
 async fn health(
     State(desk): State<Desk>,

@@ -10,7 +10,6 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::{Body, HttpProblem};
 use super::read::{alter, look};
 use crate::model::{LedgerEntry, LedgerRow, Setting, Wall};
 use crate::os;
@@ -18,6 +17,7 @@ use crate::report::changes_json;
 use crate::run::{EnterError, enter, read_ledger};
 use crate::sensors::read_machine;
 use crate::store::{ReadLedgerError, StoredOutcome, WriteLedgerError};
+use crate::web::{Body, HttpProblem};
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new()

@@ -17,12 +17,12 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::{HttpProblem, Path};
 use super::read::look;
 use super::runs::PAGE_ROWS;
 use crate::report::queue_json;
 use crate::service::wires::Snapshot;
 use crate::store::StoredRow;
+use crate::web::{HttpProblem, Path};
 
 /// A comment is sent after this time without an event, so that a dead connection is noticed.
 const KEEP_ALIVE: Duration = Duration::from_secs(15);

@@ -10,13 +10,13 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::HttpProblem;
 use super::read::{last_sample, look};
 use crate::kernels;
 use crate::model::{Channel, ChannelId, Gap, Loss, Machine, Mono, Reading};
 use crate::os::{self, Root};
 use crate::report::{InstrumentsSeen, instruments_json};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
+use crate::web::HttpProblem;
 
 /// Some chips stop their fans while they answer, so nobody makes us ask more often than this.
 const READ_EVERY: Duration = Duration::from_secs(10);

@@ -8,9 +8,9 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::HttpProblem;
 use super::read::{last_sample, look};
 use crate::service::metrics::{CONTENT_TYPE, Figures, Live, render_metrics};
+use crate::web::HttpProblem;
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new().routes(routes!(metrics))

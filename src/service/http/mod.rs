@@ -1,10 +1,8 @@
 //! HTTP over the service's socket. A request becomes an [`Action`](super::Action) or a look into the
-//! store; the answer becomes JSON, or a problem (RFC 9457). One file a resource, each with its routes;
-//! limits of connections, bodies and time stand in [`door`]. [`page`] shows the same to browsers.
+//! store; the answer becomes JSON, or a problem (RFC 9457). One file a resource, each with its routes.
+//! [`page`] shows the same to browsers.
 
 mod document;
-mod door;
-mod gate;
 mod health;
 mod ledger;
 mod live;
@@ -12,14 +10,13 @@ mod machine;
 mod metrics;
 mod page;
 mod past;
-mod problem;
 mod queue;
 mod read;
+mod refusals;
 mod rights;
 mod runs;
 mod samples;
 mod suites;
-mod visits;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -37,16 +34,13 @@ use super::action::{Action, Answer, Refusal};
 use super::wires::{Call, Snapshot};
 use crate::model::ScheduleEntry;
 use crate::os::Root;
+use crate::web::{HttpProblem, Peer, in_time, wrong_method, wrong_path};
 
 pub use document::openapi;
-use door::Peer;
-pub(super) use door::{listen, listen_tcp};
-pub(super) use gate::Gate;
 pub(super) use ledger::{EntriesBody, LedgerBody};
-pub(super) use page::Followed;
+pub(super) use page::{Followed, HOUSE};
 pub use past::{ClosedLine, LeftLine, RecoveryBody};
 pub(super) use past::{JudgedBody, NoteBody};
-use problem::{HttpProblem, wrong_method, wrong_path};
 pub(super) use queue::{JobBody, MoveBody, WishBody};
 use rights::check_programs;
 pub(super) use runs::StopBody;
@@ -137,7 +131,7 @@ pub(super) fn router(desk: Desk) -> Router {
         .merge(page::routes())
         .fallback(wrong_path)
         .method_not_allowed_fallback(wrong_method)
-        .layer(axum::middleware::from_fn(door::in_time))
+        .layer(axum::middleware::from_fn(in_time))
         .layer(DefaultBodyLimit::max(MOST_BODY))
         .with_state(desk)
 }

@@ -10,7 +10,6 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::{Asked, Body, HttpProblem, Path};
 use super::read::{alter, look};
 use crate::kernels;
 use crate::model::{Entry, Grade, Note, NotedCause};
@@ -18,6 +17,7 @@ use crate::os;
 use crate::run::{ClosedRun, RecoverRunsError, Recovery, add_late_errors, recover_cut_runs};
 use crate::sensors::read_machine;
 use crate::store::{StoredOutcome, WriteStoreError};
+use crate::web::{Asked, Body, HttpProblem, Path};
 
 /// Longest note in bytes.
 const MOST_NOTE: usize = 8 * 1024;

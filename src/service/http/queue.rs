@@ -10,14 +10,15 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::door::Peer;
-use super::problem::{Body, HttpProblem, Path};
 use crate::model::{
     Conditions, Declared, Job, JobId, LoadClass, RunWish, ScheduleEntry, Wall, Window,
 };
 use crate::report::{QueueView, queue_json};
 use crate::service::action::{Action, Answer};
 use crate::service::agenda::NewJob;
+use crate::service::http::refusals::astray;
+use crate::web::Peer;
+use crate::web::{Body, HttpProblem, Path};
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new()
@@ -169,7 +170,7 @@ async fn show(
 ) -> Result<Json<Value>, HttpProblem> {
     match desk.ask(&peer, Action::Show).await? {
         Answer::Queue(view) => Ok(Json(queue_json(&view))),
-        Answer::Done | Answer::Added(_) | Answer::Begun { .. } => Err(HttpProblem::astray()),
+        Answer::Done | Answer::Added(_) | Answer::Begun { .. } => Err(astray()),
     }
 }
 
@@ -186,7 +187,7 @@ async fn add(
     let action = Action::Add(Box::new(body.into()));
     match desk.ask(&peer, action).await? {
         Answer::Added(job) => Ok((StatusCode::CREATED, Json(*job))),
-        Answer::Done | Answer::Queue(_) | Answer::Begun { .. } => Err(HttpProblem::astray()),
+        Answer::Done | Answer::Queue(_) | Answer::Begun { .. } => Err(astray()),
     }
 }
 

@@ -2,9 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use super::problem::HttpProblem;
 use crate::model::{Entry, RunHeader, Sample};
 use crate::store::{ReadStoreError, Store};
+use crate::web::HttpProblem;
 
 /// Opens the store in `folder` and lets `look` read in it.
 pub(super) async fn look<T: Send + 'static>(

@@ -3,11 +3,11 @@
 
 use axum::http::StatusCode;
 
-use super::door::Peer;
-use super::problem::HttpProblem;
 use crate::model::RunWish;
 use crate::os;
 use crate::run::read_suite;
+use crate::web::HttpProblem;
+use crate::web::Peer;
 
 /// Refuses a suite with programs of somebody other than the one who asks; root may name anyone, and
 /// nobody over TCP may start any.

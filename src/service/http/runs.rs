@@ -15,14 +15,15 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::door::Peer;
-use super::problem::{Body, HttpProblem, Path};
 use super::queue::WishBody;
 use super::read::look;
 use crate::model::Finding;
 use crate::report::report_json;
 use crate::service::action::{Action, Answer};
+use crate::service::http::refusals::astray;
 use crate::store::{RunSummary, StoredRow};
+use crate::web::Peer;
+use crate::web::{Body, HttpProblem, Path};
 
 /// Rows that are read and sent at once: memory for one page and no more.
 pub(super) const PAGE_ROWS: u32 = 500;
@@ -169,7 +170,7 @@ async fn start(
     let action = Action::Run(Box::new(body.into()));
     match desk.ask(&peer, action).await? {
         Answer::Begun { run } => Ok((StatusCode::CREATED, Json(BegunBody { run }))),
-        Answer::Done | Answer::Queue(_) | Answer::Added(_) => Err(HttpProblem::astray()),
+        Answer::Done | Answer::Queue(_) | Answer::Added(_) => Err(astray()),
     }
 }
 

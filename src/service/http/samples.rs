@@ -8,12 +8,12 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::{Asked, HttpProblem, Path};
 use super::read::look;
 use super::runs::PAGE_ROWS;
 use crate::model::{Channel, Entry, RunHeader};
 use crate::report::reduce::{Span, SpanReducer};
 use crate::store::{ReadStoreError, Store};
+use crate::web::{Asked, HttpProblem, Path};
 
 /// Spans when nothing is said.
 const USUAL_SPANS: usize = 500;

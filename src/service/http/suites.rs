@@ -8,8 +8,8 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::Desk;
-use super::problem::{HttpProblem, Path};
 use crate::suite;
+use crate::web::{HttpProblem, Path};
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new()

@@ -13,7 +13,6 @@ mod cooling;
 mod desk;
 mod outgoing;
 mod retry;
-mod secret;
 mod sign;
 mod target;
 mod webhook;
@@ -25,7 +24,6 @@ pub use body::{Body, PAYLOADS, Payload, RenderBodyError, event_json, render_body
 pub use cooling::{Earlier, judge_cooling};
 pub use desk::{NoticeDesk, OpenDeskError};
 pub use retry::{GIVE_UP_AFTER, Next, decide_next, farthest};
-pub use secret::{ReadSecretError, Secret, SecretPlace};
 pub use sign::{ParseKeyError, SigningKey};
 pub use target::{Address, Method, Target, Way, Webhook};
 pub use words::{Followed, Told, example_notice, tell_entries, tell_queue, tell_start};

@@ -8,7 +8,7 @@ use base64::engine::general_purpose::STANDARD;
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::Sha256;
 
-use super::secret::Secret;
+use crate::os::Secret;
 
 /// What a secret for signatures begins with.
 const PREFIX: &str = "whsec_";

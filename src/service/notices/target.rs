@@ -5,8 +5,8 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 
 use super::body::Body;
-use super::secret::{ReadSecretError, Secret, SecretPlace};
 use crate::model::NoticeEvent;
+use crate::os::{ReadSecretError, Secret, SecretPlace};
 
 /// Someone who is told.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -9,11 +9,11 @@ use reqwest::{Response, StatusCode};
 use super::address::resolve_address;
 use super::attempt::Outcome;
 use super::body::render_body;
-use super::secret::{ReadSecretError, Secret};
 use super::sign::SigningKey;
 use super::target::{Method, Webhook};
 use crate::model::{Notice, Wall};
 use crate::os::with_cause;
+use crate::os::{ReadSecretError, Secret};
 
 /// Most bytes of an answer that are read; nobody needs more to see what is wrong.
 const MOST_ANSWER_BYTES: usize = 2048;

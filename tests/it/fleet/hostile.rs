@@ -7,7 +7,7 @@ use serde_json::json;
 use soakproof::fleet::link::{LinkOptions, connect};
 use soakproof::fleet::protocol::{Outcome, job_subject, subject, write_message};
 use soakproof::model::Wall;
-use soakproof::service::notices::Secret;
+use soakproof::os::Secret;
 
 use super::{Shop, name, wait};
 

@@ -1,6 +1,7 @@
 //! Signatures against the published vector.
 
-use soakproof::service::notices::{ParseKeyError, Secret, SigningKey};
+use soakproof::os::Secret;
+use soakproof::service::notices::{ParseKeyError, SigningKey};
 
 /// Test vector of Standard Webhooks 1.0.0, as in its reference libraries for C# and Go
 /// (standard-webhooks/standard-webhooks, commit b2fa7b87).

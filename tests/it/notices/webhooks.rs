@@ -6,8 +6,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use soakproof::model::NoticeEvent;
+use soakproof::os::{Secret, SecretPlace};
 use soakproof::service::notices::{
-    Address, Body, Method, Outcome, Secret, SecretPlace, SigningKey, Target, Way, Webhook, attempt,
+    Address, Body, Method, Outcome, SigningKey, Target, Way, Webhook, attempt,
 };
 
 use super::endpoint::{Endpoint, answer};

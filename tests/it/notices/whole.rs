@@ -5,7 +5,8 @@ use std::process::{Command, Output};
 
 use serde_json::Value;
 use soakproof::model::{NoticeEvent, Wall};
-use soakproof::service::notices::{Secret, SigningKey};
+use soakproof::os::Secret;
+use soakproof::service::notices::SigningKey;
 use soakproof::store::{Announcement, Store};
 
 use super::endpoint::{Endpoint, answer};

@@ -14,7 +14,7 @@ pub use forms::{SuiteLine, note_page, problem_page, sign_in_page, start_page, st
 pub use now::{now_page, now_parts};
 pub use queue::queue_page;
 pub use records::{LedgerSeen, ledger_page, machine_page, run_page, runs_page};
-pub use visit::Site;
+pub use visit::{SERVICE_PAGES, Site, SitePages};
 
 /// The script of the page that shows what is under way.
 pub const PAGE_SCRIPT: &str = include_str!("../templates/page.js");

@@ -3,7 +3,10 @@
 use serde_json::{Value, json};
 
 /// Pages that every other one leads to, as (path, name).
-const PAGES: [(&str, &str); 5] = [
+pub type SitePages = &'static [(&'static str, &'static str)];
+
+/// Of a service.
+pub const SERVICE_PAGES: SitePages = &[
     ("/", "Now"),
     ("/runs", "Runs"),
     ("/queue", "Queue"),
@@ -19,13 +22,15 @@ pub struct Site {
     pub proof: Option<String>,
     /// True when there is something to sign out of.
     pub signed_in: bool,
+    /// Where one can go.
+    pub pages: SitePages,
 }
 
 impl Site {
     /// `values` with what the frame needs; `here` is the path of the page.
     pub(super) fn around(&self, here: &str, mut values: Value) -> Value {
-        let pages =
-            PAGES.map(|(path, name)| json!({ "path": path, "name": name, "here": path == here }));
+        let page = |(path, name): &(&str, &str)| json!({ "path": path, "name": name, "here": *path == here });
+        let pages: Vec<Value> = self.pages.iter().map(page).collect();
         values["site"] = json!({
             "pages": pages,
             "proof": self.proof,

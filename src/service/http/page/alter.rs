@@ -4,16 +4,16 @@
 use axum::Extension;
 use axum::extract::State;
 
-use super::sent::Fields;
-use super::{Desk, Done, HttpProblem, Peer, Sent, Shown, Visitor, go_on, shown};
+use super::{Desk, Done, Shown, go_on, shown};
 use crate::model::{Conditions, Declared, JobId, RunWish};
 use crate::report::{SuiteLine, note_page, start_page, stop_page};
 use crate::service::action::{Action, Answer};
 use crate::service::agenda::NewJob;
 use crate::service::http::past::put_note;
-use crate::service::http::problem::Path;
 use crate::service::http::read::look;
+use crate::service::http::refusals::astray;
 use crate::suite;
+use crate::web::{Fields, HttpProblem, Path, Peer, Sent, Visitor};
 
 /// What to run.
 pub(super) async fn ask_start(Extension(visitor): Extension<Visitor>) -> Shown {
@@ -48,7 +48,7 @@ pub(super) async fn start(
     if fields.text("what") != "queue" {
         return match desk.ask(&peer, Action::Run(Box::new(wish))).await? {
             Answer::Begun { .. } => go_on("/"),
-            Answer::Done | Answer::Queue(_) | Answer::Added(_) => Err(HttpProblem::astray()),
+            Answer::Done | Answer::Queue(_) | Answer::Added(_) => Err(astray()),
         };
     }
     let idle_min = fields.figure("idle_min", "the time of idleness")?;

@@ -6,9 +6,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crate::model::{Entry, RunHeader};
 use crate::report::Style;
 use crate::report::live::LiveView;
-use crate::service::http::problem::HttpProblem;
 use crate::service::http::runs::PAGE_ROWS;
 use crate::store::Store;
+use crate::web::HttpProblem;
 
 /// The view, where somebody has looked at a run.
 #[derive(Debug, Clone, Default)]

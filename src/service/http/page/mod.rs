@@ -7,27 +7,27 @@
 //! (W3C, Content Security Policy Level 3) allows no script but ours.
 
 mod alter;
-mod entry;
 mod followed;
-mod headers;
 mod now;
 mod records;
-mod sent;
 
 use axum::Router;
 use axum::middleware::from_fn;
-use axum::response::{Html, IntoResponse, Redirect, Response};
+use axum::response::{Html, Redirect};
 use axum::routing::{get, post};
 use jiff::tz::TimeZone;
 
 use super::Desk;
-use super::door::Peer;
-use super::gate::{SIGN_IN, Visitor};
-use super::problem::HttpProblem;
-use crate::report::{RenderPageError, Style};
+use crate::report::{RenderPageError, SERVICE_PAGES, Style};
+use crate::web::{House, HttpProblem, SIGN_IN, Visitor, ask_in, dress, sign_in, sign_out};
 
 pub(in crate::service) use followed::Followed;
-use sent::Sent;
+
+/// How its visitors are known, and where they can go.
+pub(in crate::service) const HOUSE: House = House {
+    cookie: "soakproof-visit",
+    pages: SERVICE_PAGES,
+};
 
 /// Pages have no columns; what is laid out in columns is laid out for so many.
 const WIDTH: u16 = 100;
@@ -52,9 +52,9 @@ pub(super) fn routes() -> Router<Desk> {
         .route("/start", get(alter::ask_start).post(alter::start))
         .route("/queue", get(records::queue).post(alter::queue))
         .route("/queue/{job}", post(alter::job))
-        .route(SIGN_IN, get(entry::ask).post(entry::sign_in))
-        .route("/sign-out", post(entry::sign_out))
-        .layer(from_fn(headers::dress))
+        .route(SIGN_IN, get(ask_in).post(sign_in))
+        .route("/sign-out", post(sign_out))
+        .layer(from_fn(dress))
 }
 
 /// Times are told in the zone of the machine.
@@ -69,13 +69,4 @@ fn shown(page: Result<String, RenderPageError>) -> Shown {
 /// Goes on at `path`, by GET (RFC 9110 section 15.4.4).
 fn go_on(path: &str) -> Done {
     Ok(Redirect::to(path))
-}
-
-fn with_cookie(mut response: Response, cookie: Option<String>) -> Result<Response, HttpProblem> {
-    if let Some(cookie) = cookie {
-        let value = cookie.parse().map_err(|error| HttpProblem::inner(&error))?;
-        let headers = response.headers_mut();
-        headers.insert(axum::http::header::SET_COOKIE, value);
-    }
-    Ok(response.into_response())
 }

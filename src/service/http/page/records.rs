@@ -11,9 +11,9 @@ use crate::report::{
 use crate::run::read_ledger;
 use crate::sensors::read_machine;
 use crate::service::http::machine::look_at_instruments;
-use crate::service::http::problem::{Asked, Path};
 use crate::service::http::read::look;
 use crate::store::RunSummary;
+use crate::web::{Asked, Path};
 
 /// Runs on one page.
 const RUNS: usize = 100;

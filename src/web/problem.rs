@@ -12,21 +12,19 @@ use utoipa::ToSchema;
 
 use crate::os;
 use crate::report::RenderPageError;
-use crate::service::action::Refusal;
-use crate::service::agenda::RefuseJobError;
 use crate::store::{FindRunError, OpenStoreError, ReadStoreError};
 
 const PROBLEM: &str = "application/problem+json";
 
 /// What went wrong with a request.
 #[derive(Debug, Clone)]
-pub(super) struct HttpProblem {
+pub(crate) struct HttpProblem {
     status: StatusCode,
     detail: String,
 }
 
 impl HttpProblem {
-    pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
+    pub(crate) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
         Self {
             status,
             detail: detail.into(),
@@ -34,25 +32,16 @@ impl HttpProblem {
     }
 
     /// Understood, and not to be done.
-    pub(super) fn unfit(detail: impl Into<String>) -> Self {
+    pub(crate) fn unfit(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
     }
 
-    /// The engine has answered something else than it was asked: a defect of ours.
-    pub(super) fn astray() -> Self {
-        tracing::error!("the engine has answered something else than it was asked");
-        Self::new(
-            StatusCode::INTERNAL_SERVER_ERROR,
-            "the service has answered something else than it was asked",
-        )
-    }
-
-    pub(super) fn is_unauthorized(&self) -> bool {
+    pub(crate) fn is_unauthorized(&self) -> bool {
         self.status == StatusCode::UNAUTHORIZED
     }
 
     /// Phrase of the status and what went wrong, for a page.
-    pub(super) fn words(&self) -> (&str, &str) {
+    pub(crate) fn words(&self) -> (&str, &str) {
         (
             self.status.canonical_reason().unwrap_or("Error"),
             &self.detail,
@@ -60,7 +49,7 @@ impl HttpProblem {
     }
 
     /// Something of ours, or of the disk.
-    pub(super) fn inner(error: &dyn std::error::Error) -> Self {
+    pub(crate) fn inner(error: &dyn std::error::Error) -> Self {
         tracing::error!(error = os::with_cause(error), "a request failed");
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, error.to_string())
     }
@@ -69,7 +58,7 @@ impl HttpProblem {
 /// A problem, as it travels (RFC 9457 section 3). Without `type` it is `about:blank`, and `title` is the
 /// phrase of the status.
 #[derive(Debug, Serialize, ToSchema)]
-pub(super) struct Problem {
+pub(crate) struct Problem {
     /// Phrase of the status.
     title: String,
     /// Status code.
@@ -106,7 +95,7 @@ impl IntoResponse for HttpProblem {
 }
 
 /// A problem as it goes over the wire, for a connection that has no request yet.
-pub(super) fn raw_problem(status: StatusCode, detail: &str, more: &str) -> Vec<u8> {
+pub(crate) fn raw_problem(status: StatusCode, detail: &str, more: &str) -> Vec<u8> {
     let body = json!(Problem::new(status, detail.to_owned())).to_string();
     format!(
         "HTTP/1.1 {} {}\r\n{more}connection: close\r\ncontent-type: {PROBLEM}\r\ncontent-length: {}\r\n\r\n{body}",
@@ -115,28 +104,6 @@ pub(super) fn raw_problem(status: StatusCode, detail: &str, more: &str) -> Vec<u
         body.len()
     )
     .into_bytes()
-}
-
-impl From<Refusal> for HttpProblem {
-    fn from(refusal: Refusal) -> Self {
-        let status = match &refusal {
-            Refusal::Queue(RefuseJobError::Unknown(_)) | Refusal::NotRunning(_) => {
-                StatusCode::NOT_FOUND
-            }
-            Refusal::Queue(RefuseJobError::Priority { .. } | RefuseJobError::Window { .. })
-            | Refusal::Suite(_)
-            | Refusal::Programs(_) => StatusCode::UNPROCESSABLE_ENTITY,
-            Refusal::Queue(
-                RefuseJobError::NotWaiting(_) | RefuseJobError::Full | RefuseJobError::NotHeld(_),
-            )
-            | Refusal::Busy => StatusCode::CONFLICT,
-            Refusal::Unwell(_) | Refusal::Ending => StatusCode::SERVICE_UNAVAILABLE,
-            Refusal::NotStarted(_) | Refusal::Storage(_) | Refusal::NotOfTheQueue => {
-                StatusCode::INTERNAL_SERVER_ERROR
-            }
-        };
-        Self::new(status, refusal.to_string())
-    }
 }
 
 impl From<FindRunError> for HttpProblem {
@@ -196,25 +163,25 @@ impl From<PathRejection> for HttpProblem {
 /// A JSON body whose mistakes are told as problems.
 #[derive(Debug, FromRequest)]
 #[from_request(via(Json), rejection(HttpProblem))]
-pub(super) struct Body<T>(pub(super) T);
+pub(crate) struct Body<T>(pub(crate) T);
 
 /// A path whose mistakes are told as problems.
 #[derive(Debug, FromRequestParts)]
 #[from_request(via(axum::extract::Path), rejection(HttpProblem))]
-pub(super) struct Path<T>(pub(super) T);
+pub(crate) struct Path<T>(pub(crate) T);
 
 /// What a target asks behind its `?`, whose mistakes are told as problems.
 #[derive(Debug, FromRequestParts)]
 #[from_request(via(axum::extract::Query), rejection(HttpProblem))]
-pub(super) struct Asked<T>(pub(super) T);
+pub(crate) struct Asked<T>(pub(crate) T);
 
 /// Nothing is there.
-pub(super) async fn wrong_path() -> HttpProblem {
+pub(crate) async fn wrong_path() -> HttpProblem {
     HttpProblem::new(StatusCode::NOT_FOUND, "there is no such resource")
 }
 
 /// Something is there that does not do this.
-pub(super) async fn wrong_method() -> HttpProblem {
+pub(crate) async fn wrong_method() -> HttpProblem {
     HttpProblem::new(
         StatusCode::METHOD_NOT_ALLOWED,
         "the resource has no such method",

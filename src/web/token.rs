@@ -4,8 +4,7 @@
 use sha2::{Digest, Sha256};
 use subtle::ConstantTimeEq;
 
-use super::notices::{ReadSecretError, SecretPlace};
-use crate::os;
+use crate::os::{self, ReadSecretError, SecretPlace};
 
 /// Shortest token: 24 characters of base64 are 144 bits.
 const LEAST: usize = 24;
@@ -29,11 +28,11 @@ pub enum ReadTokenError {
 
 /// A token, by its digest.
 #[derive(Debug, Clone)]
-pub(super) struct Token([u8; 32]);
+pub(crate) struct Token([u8; 32]);
 
 impl Token {
     /// Reads it. A file must be its owner's alone; of a credential the system takes care.
-    pub(super) fn read(place: &SecretPlace) -> Result<Self, ReadTokenError> {
+    pub(crate) fn read(place: &SecretPlace) -> Result<Self, ReadTokenError> {
         if let SecretPlace::File(path) = place {
             os::check_owned(path)?;
         }
@@ -51,7 +50,7 @@ impl Token {
     }
 
     /// True for the token itself.
-    pub(super) fn is(&self, shown: &[u8]) -> bool {
+    pub(crate) fn is(&self, shown: &[u8]) -> bool {
         self.0.ct_eq(&Self::of(shown).0).into()
     }
 }

@@ -22,7 +22,7 @@ use tokio::time::timeout;
 use tokio_io_timeout::TimeoutStream;
 use tokio_rustls::TlsAcceptor;
 
-use super::gate::{Gate, admit};
+use super::gate::{Gate, House, admit};
 use super::problem::{HttpProblem, raw_problem};
 use crate::os;
 
@@ -45,7 +45,7 @@ const MOST_READ_FIELDS: usize = 256;
 
 /// Who is at the other end.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Peer {
+pub(crate) enum Peer {
     /// A process of this machine, as the kernel tells it (`SO_PEERCRED`, unix(7)).
     Local {
         /// Its user.
@@ -57,7 +57,7 @@ pub(super) enum Peer {
 
 impl Peer {
     /// What its person is called.
-    pub(super) fn name(&self) -> String {
+    pub(crate) fn name(&self) -> String {
         match self {
             Self::Local { uid } => os::user_name(*uid),
             Self::Remote(address) => format!("someone at {}", address.ip()),
@@ -66,8 +66,8 @@ impl Peer {
 }
 
 /// Serves connections at a Unix socket until it is dropped.
-pub(in crate::service) async fn listen(listener: UnixListener, router: Router) {
-    let router = guarded(router, Gate::of_socket());
+pub(crate) async fn listen(listener: UnixListener, router: Router, house: House) {
+    let router = guarded(router, Gate::of_socket(house));
     let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     loop {
         let Some((stream, _)) = accepted(listener.accept().await).await else {
@@ -90,7 +90,7 @@ pub(in crate::service) async fn listen(listener: UnixListener, router: Router) {
 }
 
 /// Serves connections over TCP until it is dropped, encrypted where there is a key.
-pub(in crate::service) async fn listen_tcp(
+pub(crate) async fn listen_tcp(
     listener: TcpListener,
     tls: Option<TlsAcceptor>,
     (router, gate): (Router, Gate),
@@ -197,7 +197,7 @@ async fn serve_one(
 }
 
 /// Answers for a handler that takes too long.
-pub(super) async fn in_time(request: Request, next: Next) -> Response {
+pub(crate) async fn in_time(request: Request, next: Next) -> Response {
     match timeout(ANSWER_WITHIN, next.run(request)).await {
         Ok(response) => response,
         Err(_) => HttpProblem::new(

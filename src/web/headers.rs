@@ -11,9 +11,9 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest, Sha256};
 
-use super::Visitor;
+use super::gate::Visitor;
+use super::problem::HttpProblem;
 use crate::report::{page_styles, problem_page};
-use crate::service::http::problem::HttpProblem;
 
 /// Nothing but what this service sends itself: its script, the styles that stand in its pages by their
 /// digests, its own events and forms.
@@ -30,7 +30,7 @@ static POLICY: LazyLock<String> = LazyLock::new(|| {
 });
 
 /// Puts the usual headers on an answer and tells a problem as a page.
-pub(super) async fn dress(request: Request, next: Next) -> Response {
+pub(crate) async fn dress(request: Request, next: Next) -> Response {
     let visitor = request.extensions().get::<Visitor>().cloned();
     let mut response = next.run(request).await;
     if let Some(problem) = response.extensions_mut().remove::<HttpProblem>() {

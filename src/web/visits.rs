@@ -19,7 +19,7 @@ use crate::model::Mono;
 /// Most visits at once; one more ends the one that was idle for longest.
 const MOST_VISITS: usize = 32;
 /// A visit ends when nothing was asked for so long.
-pub(super) const VISIT_LASTS: Duration = Duration::from_secs(12 * 60 * 60);
+pub(crate) const VISIT_LASTS: Duration = Duration::from_secs(12 * 60 * 60);
 /// Most wrong tokens from one address within [`TRIES_WITHIN`].
 const MOST_TRIES: u32 = 10;
 const TRIES_WITHIN: Duration = Duration::from_secs(60);
@@ -27,7 +27,7 @@ const TRIES_WITHIN: Duration = Duration::from_secs(60);
 const MOST_ADDRESSES: usize = 256;
 
 /// A word that nobody can guess: 256 random bits.
-pub(super) fn random_word() -> String {
+pub(crate) fn random_word() -> String {
     URL_SAFE_NO_PAD.encode(rand::random::<[u8; 32]>())
 }
 
@@ -49,7 +49,7 @@ struct Tries {
 
 /// Who is in, and who tried in vain.
 #[derive(Debug, Default)]
-pub(super) struct Book {
+pub(crate) struct Book {
     visits: Mutex<Visits>,
     tries: Mutex<BTreeMap<IpAddr, Tries>>,
 }
@@ -64,7 +64,7 @@ fn key(cookie: &str) -> [u8; 32] {
 
 impl Book {
     /// Begins a visit and gives the cookie that stands for it.
-    pub(super) fn begin(&self, now: Mono) -> String {
+    pub(crate) fn begin(&self, now: Mono) -> String {
         let cookie = random_word();
         let mut visits = held(&self.visits);
         visits.retain(|_, visit| now.since(visit.last) < VISIT_LASTS);
@@ -83,7 +83,7 @@ impl Book {
     }
 
     /// What the forms of this visit hand back; none when there is no such visit. It goes on from now.
-    pub(super) fn find(&self, cookie: &str, now: Mono) -> Option<String> {
+    pub(crate) fn find(&self, cookie: &str, now: Mono) -> Option<String> {
         let mut visits = held(&self.visits);
         let visit = visits.get_mut(&key(cookie))?;
         if now.since(visit.last) >= VISIT_LASTS {
@@ -94,12 +94,12 @@ impl Book {
     }
 
     /// Ends a visit.
-    pub(super) fn end(&self, cookie: &str) {
+    pub(crate) fn end(&self, cookie: &str) {
         held(&self.visits).remove(&key(cookie));
     }
 
     /// False when `address` has shown too many wrong tokens and has to wait.
-    pub(super) fn may_try(&self, address: IpAddr, now: Mono) -> bool {
+    pub(crate) fn may_try(&self, address: IpAddr, now: Mono) -> bool {
         let tries = held(&self.tries);
         tries
             .get(&network(address))
@@ -107,7 +107,7 @@ impl Book {
     }
 
     /// Counts a wrong token from `address`.
-    pub(super) fn tried(&self, address: IpAddr, now: Mono) {
+    pub(crate) fn tried(&self, address: IpAddr, now: Mono) {
         let mut tries = held(&self.tries);
         tries.retain(|_, tries| now.since(tries.since) < TRIES_WITHIN);
         let address = network(address);

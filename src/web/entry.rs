@@ -4,10 +4,12 @@ use axum::Extension;
 use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 
-use super::sent::Unproved;
-use super::{HttpProblem, Peer, SIGN_IN, Sent, Visitor, with_cookie};
+use super::door::Peer;
+use super::gate::{SIGN_IN, Visitor};
+use super::problem::HttpProblem;
+use super::sent::{Sent, Unproved};
+use super::visits::VISIT_LASTS;
 use crate::report::sign_in_page;
-use crate::service::http::visits::VISIT_LASTS;
 
 fn page(problem: Option<&HttpProblem>) -> Result<Html<String>, HttpProblem> {
     let hours = VISIT_LASTS.as_secs() / 3600;
@@ -16,7 +18,9 @@ fn page(problem: Option<&HttpProblem>) -> Result<Html<String>, HttpProblem> {
 }
 
 /// The form; not for those who are in already.
-pub(super) async fn ask(Extension(visitor): Extension<Visitor>) -> Result<Response, HttpProblem> {
+pub(crate) async fn ask_in(
+    Extension(visitor): Extension<Visitor>,
+) -> Result<Response, HttpProblem> {
     if visitor.site().proof.is_some() {
         return Ok(Redirect::to("/").into_response());
     }
@@ -24,7 +28,7 @@ pub(super) async fn ask(Extension(visitor): Extension<Visitor>) -> Result<Respon
 }
 
 /// Begins a visit.
-pub(super) async fn sign_in(
+pub(crate) async fn sign_in(
     Extension(visitor): Extension<Visitor>,
     Extension(peer): Extension<Peer>,
     Unproved(fields): Unproved,
@@ -50,9 +54,19 @@ pub(super) async fn sign_in(
 }
 
 /// Ends the visit.
-pub(super) async fn sign_out(
+pub(crate) async fn sign_out(
     Extension(visitor): Extension<Visitor>,
     Sent(_): Sent,
 ) -> Result<Response, HttpProblem> {
-    with_cookie(Redirect::to(SIGN_IN).into_response(), visitor.sign_out())
+    let response = Redirect::to(SIGN_IN).into_response();
+    with_cookie(response, visitor.sign_out())
+}
+
+fn with_cookie(mut response: Response, cookie: Option<String>) -> Result<Response, HttpProblem> {
+    if let Some(cookie) = cookie {
+        let value = cookie.parse().map_err(|error| HttpProblem::inner(&error))?;
+        let headers = response.headers_mut();
+        headers.insert(axum::http::header::SET_COOKIE, value);
+    }
+    Ok(response)
 }

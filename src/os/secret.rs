@@ -4,7 +4,8 @@
 use std::fmt;
 use std::path::PathBuf;
 
-use crate::os;
+use super::credentials_folder;
+use super::private_file::{ReadPrivateError, read_private};
 
 /// Longest secret in bytes.
 const MOST_BYTES: u64 = 4096;
@@ -51,7 +52,7 @@ pub enum ReadSecretError {
     NoCredentials(String),
     /// The file cannot be read.
     #[error(transparent)]
-    File(#[from] os::ReadPrivateError),
+    File(#[from] ReadPrivateError),
     /// There is nothing in it.
     #[error("`{}` is empty", .0.display())]
     Empty(PathBuf),
@@ -65,11 +66,11 @@ impl SecretPlace {
     pub fn read(&self) -> Result<Secret, ReadSecretError> {
         let path = match self {
             Self::File(path) => path.clone(),
-            Self::Credential(name) => os::credentials_folder()
+            Self::Credential(name) => credentials_folder()
                 .ok_or_else(|| ReadSecretError::NoCredentials(name.clone()))?
                 .join(name),
         };
-        let text = os::read_private(&path, MOST_BYTES)?;
+        let text = read_private(&path, MOST_BYTES)?;
         let text = text.trim();
         if text.is_empty() {
             return Err(ReadSecretError::Empty(path));

@@ -4,22 +4,22 @@
 use axum::extract::{Form, FromRequest, Request};
 use axum::http::{HeaderMap, StatusCode, header};
 
-use super::Visitor;
-use crate::service::http::problem::HttpProblem;
+use super::gate::Visitor;
+use super::problem::HttpProblem;
 
 /// The fields of a form.
 #[derive(Debug)]
-pub(super) struct Fields(Vec<(String, String)>);
+pub(crate) struct Fields(Vec<(String, String)>);
 
 impl Fields {
     /// What stands in a field, without blanks around it; empty where it was not sent.
-    pub(super) fn text(&self, name: &str) -> &str {
+    pub(crate) fn text(&self, name: &str) -> &str {
         let found = self.0.iter().find(|(known, _)| known == name);
         found.map_or("", |(_, text)| text.trim())
     }
 
     /// A figure with a point or a comma; none for an empty field.
-    pub(super) fn figure(&self, name: &str, called: &str) -> Result<Option<f64>, HttpProblem> {
+    pub(crate) fn figure(&self, name: &str, called: &str) -> Result<Option<f64>, HttpProblem> {
         let text = self.text(name);
         if text.is_empty() {
             return Ok(None);
@@ -35,7 +35,7 @@ impl Fields {
 /// A form of a page that was made for this visitor: its proof is handed back, and the browser tells that
 /// it comes from one of our pages.
 #[derive(Debug)]
-pub(super) struct Sent(pub(super) Fields);
+pub(crate) struct Sent(pub(crate) Fields);
 
 impl<S: Send + Sync> FromRequest<S> for Sent {
     type Rejection = HttpProblem;
@@ -57,7 +57,7 @@ impl<S: Send + Sync> FromRequest<S> for Sent {
 
 /// A form that only comes from one of our pages: the sign-in, before there is a visit.
 #[derive(Debug)]
-pub(super) struct Unproved(pub(super) Fields);
+pub(crate) struct Unproved(pub(crate) Fields);
 
 impl<S: Send + Sync> FromRequest<S> for Unproved {
     type Rejection = HttpProblem;

@@ -10,7 +10,7 @@ use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer, pem};
 use tokio_rustls::TlsAcceptor;
 
-use super::config::TlsFiles;
+use super::tcp::TlsFiles;
 use crate::os::{self, ReadFileError, Root};
 
 /// Largest key file in bytes.
@@ -48,7 +48,7 @@ pub enum LoadTlsError {
 }
 
 /// Reads certificate and key.
-pub(super) fn load_tls(files: &TlsFiles) -> Result<TlsAcceptor, LoadTlsError> {
+pub(crate) fn load_tls(files: &TlsFiles) -> Result<TlsAcceptor, LoadTlsError> {
     let form = |path: &Path, what, source| LoadTlsError::Form {
         path: path.to_path_buf(),
         what,

@@ -14,10 +14,10 @@ use axum::response::{IntoResponse, Redirect, Response};
 use subtle::ConstantTimeEq;
 
 use super::problem::HttpProblem;
+use super::token::Token;
 use super::visits::{Book, random_word};
 use crate::os;
-use crate::report::Site;
-use crate::service::token::Token;
+use crate::report::{Site, SitePages};
 
 /// Largest head of a request: its target and its fields with their values, in bytes.
 const MOST_HEAD: usize = 16 * 1024;
@@ -26,16 +26,25 @@ const MOST_FIELDS: usize = 64;
 /// Longest target, in bytes.
 const MOST_TARGET: usize = 4 * 1024;
 /// Where a visit begins: the only page for those without one.
-pub(super) const SIGN_IN: &str = "/sign-in";
+pub(crate) const SIGN_IN: &str = "/sign-in";
 /// Where everything lies that is not for browsers.
 const API: &str = "/v1/";
-/// Cookie of a visit; with TLS under a name that a browser takes from this host and over TLS only (RFC 6265bis
-/// section 4.1.3.2).
-const COOKIE: (&str, &str) = ("soakproof-visit", "__Host-soakproof-visit");
+/// Before the name of a cookie that a browser takes from this host and over TLS only (RFC 6265bis section
+/// 4.1.3.2).
+const OF_HOST: &str = "__Host-";
+
+/// Whose gate it is.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct House {
+    /// Name of its cookies: they know no ports, and several servers of ours may stand on one machine.
+    pub(crate) cookie: &'static str,
+    /// Pages that every other one leads to.
+    pub(crate) pages: SitePages,
+}
 
 /// What one way in demands.
 #[derive(Debug, Clone)]
-pub(in crate::service) struct Gate(Arc<Demands>);
+pub(crate) struct Gate(Arc<Demands>);
 
 #[derive(Debug)]
 struct Demands {
@@ -44,6 +53,7 @@ struct Demands {
     /// Names that the configuration gives; pages from there may ask too.
     named: Vec<String>,
     way: Way,
+    house: House,
 }
 
 /// How one is known here.
@@ -62,7 +72,7 @@ enum Way {
 
 /// Who asks, for the pages.
 #[derive(Debug, Clone)]
-pub(super) struct Visitor {
+pub(crate) struct Visitor {
     gate: Gate,
     /// None for those who came by token, or not in at all.
     proof: Option<String>,
@@ -71,21 +81,22 @@ pub(super) struct Visitor {
 
 impl Visitor {
     /// As pages see it.
-    pub(super) fn site(&self) -> Site {
+    pub(crate) fn site(&self) -> Site {
         Site {
             proof: self.proof.clone(),
             signed_in: self.cookie.is_some(),
+            pages: self.gate.0.house.pages,
         }
     }
 
     /// True when a form was made for this visitor.
-    pub(super) fn has_sent(&self, proof: &str) -> bool {
+    pub(crate) fn has_sent(&self, proof: &str) -> bool {
         let own = self.proof.as_ref();
         own.is_some_and(|own| own.as_bytes().ct_eq(proof.as_bytes()).into())
     }
 
     /// False once the visit has ended; a page that is looked at keeps it going.
-    pub(super) fn is_in(&self) -> bool {
+    pub(crate) fn is_in(&self) -> bool {
         match (&self.gate.0.way, &self.cookie) {
             (Way::Tcp { book, .. }, Some(cookie)) => book.find(cookie, os::monotonic()).is_some(),
             (Way::Tcp { .. } | Way::Socket { .. }, _) => true,
@@ -93,7 +104,7 @@ impl Visitor {
     }
 
     /// The `Set-Cookie` of a visit that begins with `token`; none at the socket, which knows its visitors.
-    pub(super) fn sign_in(
+    pub(crate) fn sign_in(
         &self,
         from: Option<IpAddr>,
         token: &str,
@@ -122,30 +133,39 @@ impl Visitor {
             let detail = "the token is another one";
             return Err(HttpProblem::new(StatusCode::FORBIDDEN, detail));
         }
-        Ok(Some(set_cookie(&book.begin(now), *tls)))
+        Ok(Some(set_cookie(
+            self.gate.0.cookie(),
+            &book.begin(now),
+            *tls,
+        )))
     }
 
     /// Ends the visit; the `Set-Cookie` that makes a browser forget it.
-    pub(super) fn sign_out(&self) -> Option<String> {
+    pub(crate) fn sign_out(&self) -> Option<String> {
         let Way::Tcp { book, tls, .. } = &self.gate.0.way else {
             return None;
         };
         book.end(self.cookie.as_ref()?);
-        Some(format!("{}; Max-Age=0", set_cookie("", *tls)))
+        Some(format!(
+            "{}; Max-Age=0",
+            set_cookie(self.gate.0.cookie(), "", *tls)
+        ))
     }
 }
 
-fn set_cookie(value: &str, tls: bool) -> String {
-    let (name, secure) = if tls {
-        (COOKIE.1, "; Secure")
-    } else {
-        (COOKIE.0, "")
-    };
+fn cookie_name(name: &str, tls: bool) -> String {
+    let of_host = if tls { OF_HOST } else { "" };
+    format!("{of_host}{name}")
+}
+
+fn set_cookie(name: &str, value: &str, tls: bool) -> String {
+    let name = cookie_name(name, tls);
+    let secure = if tls { "; Secure" } else { "" };
     format!("{name}={value}; Path=/; HttpOnly; SameSite=Strict{secure}")
 }
 
-fn shown_cookie(headers: &HeaderMap, tls: bool) -> Option<String> {
-    let name = if tls { COOKIE.1 } else { COOKIE.0 };
+fn shown_cookie(headers: &HeaderMap, name: &str, tls: bool) -> Option<String> {
+    let name = cookie_name(name, tls);
     let fields = headers.get_all(header::COOKIE).iter();
     let mut pairs = fields
         .filter_map(|field| field.to_str().ok())
@@ -157,21 +177,22 @@ fn shown_cookie(headers: &HeaderMap, tls: bool) -> Option<String> {
 
 impl Gate {
     /// For a socket that only some users reach, which needs no token.
-    pub(in crate::service) fn of_socket() -> Self {
+    pub(crate) fn of_socket(house: House) -> Self {
         Self(Arc::new(Demands {
             hosts: vec!["localhost".to_owned()],
             named: Vec::new(),
             way: Way::Socket {
                 proof: random_word(),
             },
+            house,
         }))
     }
 
     /// For TCP at `address`, also called by the names in `named`; `tls` tells whether browsers come by TLS.
-    pub(in crate::service) fn of_tcp(
-        address: IpAddr,
-        named: Vec<String>,
+    pub(crate) fn of_tcp(
+        (address, named): (IpAddr, Vec<String>),
         (token, tls): (Token, bool),
+        house: House,
     ) -> Self {
         let mut hosts = vec![match address {
             IpAddr::V4(address) => address.to_string(),
@@ -188,11 +209,16 @@ impl Gate {
                 book: Book::default(),
                 tls,
             },
+            house,
         }))
     }
 }
 
 impl Demands {
+    fn cookie(&self) -> &'static str {
+        self.house.cookie
+    }
+
     /// Proof and cookie of whoever asks.
     fn check(&self, request: &Request) -> Result<(Option<String>, Option<String>), HttpProblem> {
         check_size(request)?;
@@ -204,7 +230,7 @@ impl Demands {
         };
         let headers = request.headers();
         let path = request.uri().path();
-        let cookie = shown_cookie(headers, tls);
+        let cookie = shown_cookie(headers, self.cookie(), tls);
         let visit = cookie.and_then(|cookie| {
             let proof = book.find(&cookie, os::monotonic())?;
             Some((proof, cookie))
@@ -330,7 +356,7 @@ fn check_token(headers: &HeaderMap, token: &Token) -> Result<(), HttpProblem> {
 }
 
 /// Lets in whoever may ask; a browser that wants to see a page is led to where a visit begins.
-pub(super) async fn admit(State(gate): State<Gate>, mut request: Request, next: Next) -> Response {
+pub(crate) async fn admit(State(gate): State<Gate>, mut request: Request, next: Next) -> Response {
     match gate.0.check(&request) {
         Ok((proof, cookie)) => {
             request.extensions_mut().insert(Visitor {
@@ -361,22 +387,22 @@ mod tests {
 
     #[test]
     fn a_cookie_is_for_no_script_no_other_site_and_with_tls_for_no_other_way() {
-        let plain = set_cookie("word", false);
-        assert_eq!(
-            plain,
-            "soakproof-visit=word; Path=/; HttpOnly; SameSite=Strict"
-        );
-        let encrypted = set_cookie("word", true);
+        let plain = set_cookie("visit", "word", false);
+        assert_eq!(plain, "visit=word; Path=/; HttpOnly; SameSite=Strict");
+        let encrypted = set_cookie("visit", "word", true);
         assert_eq!(
             encrypted,
-            "__Host-soakproof-visit=word; Path=/; HttpOnly; SameSite=Strict; Secure"
+            "__Host-visit=word; Path=/; HttpOnly; SameSite=Strict; Secure"
         );
         let mut headers = HeaderMap::new();
-        let shown = HeaderValue::from_static("a=1; soakproof-visit=word; b=2");
+        let shown = HeaderValue::from_static("a=1; visit=word; b=2");
         headers.insert(header::COOKIE, shown);
-        assert_eq!(shown_cookie(&headers, false).as_deref(), Some("word"));
         assert_eq!(
-            shown_cookie(&headers, true),
+            shown_cookie(&headers, "visit", false).as_deref(),
+            Some("word")
+        );
+        assert_eq!(
+            shown_cookie(&headers, "visit", true),
             None,
             "one of the plain way is none"
         );
