@@ -4,6 +4,7 @@
 //! and say what the format wants, not what the person could write.
 
 use std::ops::Range;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use toml::Spanned;
@@ -77,6 +78,22 @@ impl<'a, 't> Keys<'a, 't> {
             format!("`{key}` must be a text {form} (found: {kind})"),
         );
         None
+    }
+
+    /// A path that means the same wherever the program is started.
+    pub(crate) fn path(&self, draft: &mut Draft<'_>, key: &str) -> Option<PathBuf> {
+        let written = self.text(draft, key, "with a path")?;
+        let path = PathBuf::from(written.value);
+        if !path.is_absolute() {
+            let message = format!(
+                "`{key}` is `{}`; it must be a whole path that begins with `/`: a service has no \
+                 folder of its own",
+                written.value
+            );
+            draft.report(&written.span, message);
+            return None;
+        }
+        Some(path)
     }
 
     /// A length of time within limits.

@@ -4,6 +4,7 @@
 //! *Never* may one way in use up the places of another; *never* does a cookie alter anything but by a form
 //! that was made for its visit ([`Sent`]).
 
+mod check;
 mod door;
 mod entry;
 mod gate;
@@ -15,6 +16,7 @@ mod tls;
 mod token;
 mod visits;
 
+pub(crate) use check::{TCP_KEYS, check_tcp, secret_place};
 pub(crate) use door::{Peer, in_time, listen};
 pub(crate) use entry::{ask_in, sign_in, sign_out};
 pub(crate) use gate::{House, SIGN_IN, Visitor};
@@ -25,3 +27,4 @@ pub(crate) use tcp::TcpDoor;
 pub use tcp::{OpenTcpError, TcpOptions, TlsFiles};
 pub use tls::LoadTlsError;
 pub use token::ReadTokenError;
+pub(crate) use visits::random_word;

@@ -1,5 +1,6 @@
 //! The command line of `hub`, as typed.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
@@ -84,6 +85,13 @@ pub(in crate::cli) struct InitArguments {
     /// Certificates that sign the server's, PEM (default: those that the systems trust).
     #[arg(long, value_name = "FILE")]
     pub(super) roots: Option<PathBuf>,
+    /// Show the board to browsers at this address (such as 127.0.0.1:7626), behind a token; with the certificate
+    /// above where other machines reach it.
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub(super) pages: Option<SocketAddr>,
+    /// What the host is called by those browsers; may be given several times.
+    #[arg(long, value_name = "NAME", requires = "pages")]
+    pub(super) pages_host: Vec<String>,
     #[command(flatten)]
     pub(super) place: HubPlace,
 }

@@ -1,5 +1,6 @@
 //! `hub init`, `hub enrol`, `hub revoke`, `hub circuit`: who there is.
 
+use std::path::PathBuf;
 use std::time::Duration;
 
 use super::super::{Exit, Failure, put, tell};
@@ -27,11 +28,15 @@ pub(super) fn init(wanted: &InitArguments) -> Result<Exit, Failure> {
     } else {
         wanted.server.clone()
     };
+    let absolute = |path: &Option<PathBuf>| path.as_deref().map(std::path::absolute).transpose();
     let new = NewHub {
         listen: wanted.listen.clone(),
         servers,
-        tls: wanted.certificate.clone().zip(wanted.key.clone()),
-        roots: wanted.roots.clone(),
+        tls: absolute(&wanted.certificate)?.zip(absolute(&wanted.key)?),
+        roots: absolute(&wanted.roots)?,
+        pages: wanted
+            .pages
+            .map(|listen| (listen, wanted.pages_host.clone())),
     };
     let folder = HubFolder::init(&wanted.place.path()?, &new).map_err(Failure::usage)?;
     put(&format!(
@@ -40,6 +45,12 @@ pub(super) fn init(wanted: &InitArguments) -> Result<Exit, Failure> {
         folder.path().display(),
         folder.server_file().display()
     ));
+    if let Some(listen) = wanted.pages {
+        put(&format!(
+            "\nIts pages are at {listen}; they ask for the token in `{}`.\n",
+            folder.token_file().display()
+        ));
+    }
     if wanted.certificate.is_none() {
         tell(
             "warning: without --certificate nothing is encrypted; keep to this machine or a line of your own",

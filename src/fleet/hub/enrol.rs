@@ -6,15 +6,17 @@
 
 use std::fmt::Write as _;
 use std::io;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use nkeys::KeyPair;
-use serde::{Deserialize, Serialize};
 
+use super::settings::{NewPages, NewSettings, Settings, parse_settings};
 use crate::fleet::link::{LinkOptions, inbox_prefix};
 use crate::fleet::protocol::{HUB_SUBJECT, JOBS, MachineName, SUBJECTS, subject};
-use crate::os::{self, Root};
-use crate::os::{ReadSecretError, SecretPlace};
+use crate::form::CheckFormError;
+use crate::os::{self, ReadSecretError, Root, SecretPlace};
+use crate::web::{TcpOptions, random_word};
 
 /// Name of the hub's own user.
 const HUB: &str = "hub";
@@ -41,15 +43,9 @@ pub enum EnrolError {
     /// There is one already.
     #[error("`{}` is a hub's folder already", .0.display())]
     IsHub(PathBuf),
-    /// The hub's settings cannot be read.
-    #[error("`{}` is not what `soakproof hub init` writes", path.display())]
-    Settings {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        #[source]
-        source: Box<dyn std::error::Error + Send + Sync>,
-    },
+    /// The hub's settings have mistakes: all of them.
+    #[error(transparent)]
+    Settings(#[from] CheckFormError),
     /// Taken.
     #[error(
         "a machine called `{0}` is enrolled already; `soakproof hub revoke {0}` takes its key back"
@@ -69,17 +65,6 @@ pub enum EnrolError {
     Key(String),
 }
 
-/// How machines and commands reach the server.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-struct Settings {
-    servers: Vec<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    roots_file: Option<PathBuf>,
-    /// How many servers keep each stream.
-    copies: usize,
-}
-
 /// What a new hub is to be.
 #[derive(Debug, Clone)]
 pub struct NewHub {
@@ -91,6 +76,8 @@ pub struct NewHub {
     pub tls: Option<(PathBuf, PathBuf)>,
     /// Who signs the certificate; none: whom the systems trust.
     pub roots: Option<PathBuf>,
+    /// Where to show pages: address and port, and what the host is called there.
+    pub pages: Option<(SocketAddr, Vec<String>)>,
 }
 
 /// The folder of a hub.
@@ -111,6 +98,16 @@ impl HubFolder {
         if Root::real().exists(&settings) {
             return Err(EnrolError::IsHub(folder.path));
         }
+        let written = NewSettings {
+            servers: new.servers.clone(),
+            roots_file: new.roots.clone(),
+            copies: 1,
+            pages: new.pages.clone().map(|pages| folder.new_pages(pages, new)),
+        };
+        // Plain data of ours always has a TOML form.
+        let text = toml::to_string(&written).unwrap_or_default();
+        // What a command would refuse later is told now, and nothing is made.
+        parse_settings("hub.toml", &text)?;
         for made in [folder.path.clone(), folder.path.join("machines")] {
             os::make_private_folder(&made).map_err(failed(&made))?;
         }
@@ -121,13 +118,9 @@ impl HubFolder {
             &users_text(&[user_text(HUB, &public, &hub_rights())]),
         )?;
         folder.write(&folder.server_file(), &folder.server_text(new))?;
-        let written = Settings {
-            servers: new.servers.clone(),
-            roots_file: new.roots.clone(),
-            copies: 1,
-        };
-        // Plain data of ours always has a TOML form.
-        let text = toml::to_string(&written).unwrap_or_default();
+        if new.pages.is_some() {
+            folder.write(&folder.token_file(), &format!("{}\n", random_word()))?;
+        }
         folder.write(&settings, &text)?;
         Ok(folder)
     }
@@ -165,12 +158,30 @@ impl HubFolder {
         self.path.join("hub.toml")
     }
 
+    /// File with the token that the pages ask for.
+    pub fn token_file(&self) -> PathBuf {
+        self.path.join("pages.token")
+    }
+
     fn key_file(&self) -> PathBuf {
         self.path.join("hub.nk")
     }
 
     fn users_file(&self) -> PathBuf {
         self.path.join("users.conf")
+    }
+
+    fn new_pages(&self, (listen, hosts): (SocketAddr, Vec<String>), new: &NewHub) -> NewPages {
+        // What does not leave this machine needs no certificate.
+        let tls = new.tls.clone().filter(|_| !listen.ip().is_loopback());
+        let (certificate_file, key_file) = tls.unzip();
+        NewPages {
+            listen: listen.to_string(),
+            token_file: self.token_file(),
+            certificate_file,
+            key_file,
+            hosts,
+        }
     }
 
     fn write(&self, path: &Path, text: &str) -> Result<(), EnrolError> {
@@ -185,10 +196,7 @@ impl HubFolder {
                 path: path.clone(),
                 source: error.source,
             })?;
-        toml::from_str(&text).map_err(|error| EnrolError::Settings {
-            path,
-            source: error.into(),
-        })
+        Ok(parse_settings(&path.display().to_string(), &text)?)
     }
 
     /// How the hub and its commands reach the server, and how many servers keep each stream.
@@ -201,9 +209,17 @@ impl HubFolder {
             servers: settings.servers,
             seed: SecretPlace::File(self.key_file()).read()?,
             name: HUB.to_owned(),
-            roots: settings.roots_file,
+            roots: settings.roots,
         };
         Ok((link, settings.copies))
+    }
+
+    /// Where the hub shows its pages, where it does.
+    ///
+    /// # Errors
+    /// The settings cannot be read.
+    pub fn pages(&self) -> Result<Option<TcpOptions>, EnrolError> {
+        Ok(self.settings()?.pages)
     }
 
     /// Makes the key of a machine and lets the server know it. Gives the files that belong on the machine:
@@ -279,7 +295,7 @@ impl HubFolder {
              [fleet]\nservers = [{}]\nmachine = \"{machine}\"\nkey-file = \"/etc/soakproof/{machine}.nk\"\n",
             servers.join(", ")
         );
-        if settings.roots_file.is_some() {
+        if settings.roots.is_some() {
             text.push_str("roots-file = \"/etc/soakproof/fleet-roots.pem\"\n");
         }
         Ok(text)

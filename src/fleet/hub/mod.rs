@@ -17,6 +17,7 @@ mod presence;
 mod query;
 mod result;
 mod serve;
+mod settings;
 mod shop;
 mod streams;
 

@@ -1,9 +1,9 @@
 //! `[fleet]`: the hub that may order jobs here and is told of results.
 
-use super::check::{absolute_path, secret_place};
 use super::written::FleetSection;
 use crate::form::{At, Draft, Keys};
 use crate::model::MachineName;
+use crate::web::secret_place;
 
 /// Most servers.
 const MOST_SERVERS: usize = 8;
@@ -27,7 +27,7 @@ pub(super) fn check_fleet(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<
     let servers = check_servers(draft, &keys, trusted.is_some_and(|flag| flag.value));
     let machine = check_machine(draft, &keys);
     let key = secret_place(draft, &keys, ("key-file", "key-credential"));
-    let roots = absolute_path(draft, &keys, "roots-file");
+    let roots = keys.path(draft, "roots-file");
     let serial = check_serial(draft, &keys);
     if keys.lacks("servers") {
         // A section without servers is one that is not in use yet.

@@ -5,7 +5,6 @@ use std::collections::BTreeSet;
 use std::ops::Range;
 use std::time::Duration;
 
-use super::check::secret_place;
 use crate::form::{At, Draft, Keys, hint, quoted};
 use crate::model::{NoticeEvent, Wall};
 use crate::os::Secret;
@@ -13,6 +12,7 @@ use crate::service::notices::{
     Address, Body, Method, PAYLOADS, Target, Way, Webhook, example_notice, render_body,
     resolve_address,
 };
+use crate::web::secret_place;
 
 /// Shortest and longest time for one attempt. Standard Webhooks 1.0 recommends 15 to 30 s.
 const TIME_LIMIT: (Duration, Duration) = (Duration::from_secs(1), Duration::from_mins(1));
