@@ -10,8 +10,8 @@ use super::export::{find_rows, fold};
 use super::run::style;
 use super::{Exit, Failure, put, put_json, tell};
 use crate::os;
-use crate::report::{self, Digest, SheetClaim, SheetFacts, escape};
-use crate::service::whole_line;
+use crate::report::{self, SheetClaim, SheetFacts, escape};
+use crate::service::digest_of;
 use crate::store::StoredRow;
 
 /// Largest sheet that is read, in bytes.
@@ -32,7 +32,7 @@ pub(super) fn sheet_of(
     rows: Vec<StoredRow>,
     serial: Option<String>,
 ) -> Result<String, Failure> {
-    let digest = digest_of(number, &rows)?;
+    let digest = digest_of(&rows).map_err(|seq| damaged(number, seq))?;
     let record = fold(number, rows)?;
     if record.verdict().is_none() {
         return Err(Failure::usage(anyhow::anyhow!(
@@ -68,20 +68,6 @@ pub(super) fn verify(wanted: &ReportArguments, what: &str) -> Result<Exit, Failu
     verify_sheet(wanted, &claim, &text)
 }
 
-/// Every row must be what was written.
-fn digest_of(number: i64, rows: &[StoredRow]) -> Result<Digest, Failure> {
-    let mut digest = Digest::default();
-    let mut next = 0;
-    for row in rows {
-        if row.seq != next {
-            return Err(damaged(number, next));
-        }
-        next = row.seq + 1;
-        digest.add(&whole_line(row.clone()).map_err(|seq| damaged(number, seq))?);
-    }
-    Ok(digest)
-}
-
 fn damaged(number: i64, seq: i64) -> Failure {
     anyhow::anyhow!(
         "row {seq} of run {number} is missing or not what was written; see `soakproof runs check`"
@@ -91,7 +77,7 @@ fn damaged(number: i64, seq: i64) -> Failure {
 
 fn verify_run(wanted: &ReportArguments, word: &str) -> Result<Exit, Failure> {
     let (number, rows) = find_rows(&wanted.store, word)?;
-    let digest = digest_of(number, &rows)?;
+    let digest = digest_of(&rows).map_err(|seq| damaged(number, seq))?;
     if wanted.store.output.json {
         put_json(&json!({
             "schema": "soakproof.verified/1",
@@ -118,7 +104,7 @@ fn verify_sheet(wanted: &ReportArguments, claim: &SheetClaim, text: &str) -> Res
     })?;
     let all = rows.len();
     rows.truncate(usize::try_from(claim.rows).unwrap_or(usize::MAX));
-    let digest = digest_of(number, &rows)?;
+    let digest = digest_of(&rows).map_err(|seq| damaged(number, seq))?;
     let mut wrong = Vec::new();
     if digest.rows() != claim.rows || digest.words() != claim.sha256 {
         wrong.push("the digest on the sheet is not that of the record".to_owned());

@@ -51,10 +51,12 @@ pub use measured::{measured_json, measured_text};
 pub use notices::{OutboxLine, notices_json, notices_text};
 pub use page::{Style, escape};
 pub use pages::{
-    ComparedRun, LedgerSeen, PAGE_SCRIPT, RenderPageError, SERVICE_PAGES, SheetClaim, SheetFacts,
-    Site, SitePages, SuiteLine, compare_json, compare_page, compare_text, ledger_page,
-    machine_page, note_page, now_page, now_parts, page_styles, problem_page, queue_page,
-    read_sheet, report_page, run_page, runs_page, sheet_page, sign_in_page, start_page, stop_page,
+    BoardRow, BoardSeen, Choice, ComparedRun, HUB_PAGES, LedgerSeen, OutcomeRow, OutcomesAsked,
+    PAGE_SCRIPT, RenderPageError, SERVICE_PAGES, SheetClaim, SheetFacts, ShopMachine, Site,
+    SitePages, SuiteLine, board_news, board_page, compare_json, compare_page, compare_text,
+    ledger_page, machine_page, note_page, now_page, now_parts, outcomes_page, page_styles,
+    problem_page, queue_page, read_sheet, report_page, run_page, runs_page, sheet_page,
+    sheet_values, sheets_page, shop_machine_page, sign_in_page, start_page, stop_page,
 };
 pub use plan::{plan_json, plan_text};
 pub use progress::{CoreProgress, CoreState, Progress, progress_line};

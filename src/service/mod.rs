@@ -30,5 +30,5 @@ pub use http::{ClosedLine, LeftLine, RecoveryBody, ServiceFacts, openapi};
 pub use inside::Inside;
 pub use serve::{ServeError, ServeOptions, serve};
 pub use state::{OpenQueueError, QueueState};
-pub use transfer::{whole_line, write_export};
+pub use transfer::{digest_of, whole_line, write_export};
 pub use wires::Snapshot;

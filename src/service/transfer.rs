@@ -55,3 +55,20 @@ pub fn whole_line(row: StoredRow) -> Result<String, i64> {
     };
     export_row(&row).filter(|_| whole).ok_or(seq)
 }
+
+/// The digest of the rows of a run, of which every one must be what was written.
+///
+/// # Errors
+/// The number of the first that is missing or damaged.
+pub fn digest_of(rows: &[StoredRow]) -> Result<Digest, i64> {
+    let mut digest = Digest::default();
+    let mut next = 0;
+    for row in rows {
+        if row.seq != next {
+            return Err(next);
+        }
+        next = row.seq + 1;
+        digest.add(&whole_line(row.clone())?);
+    }
+    Ok(digest)
+}

@@ -8,9 +8,11 @@ use serde_json::{Value, json};
 use super::super::run::style;
 use super::super::{Exit, Failure, put, put_json};
 use super::arguments::{BoardArguments, MachinesArguments};
-use super::results::{grade_words, table, time_words};
+use super::results::table;
 use crate::fleet::floor::Floor;
-use crate::fleet::hub::{BoardLine, HubFolder, Keep, LiveKeep, Query, board_lines};
+use crate::fleet::hub::{
+    BoardLine, HubFolder, Keep, KeptOutcome, LiveKeep, Query, board_lines, held_words, local_time,
+};
 use crate::fleet::protocol::MachineName;
 use crate::os;
 use crate::report::{self, Column};
@@ -74,40 +76,24 @@ fn text(floor: &Floor, lines: &[BoardLine]) -> String {
             report::escape(&line.why)
         ));
     }
-    for circuit in floor.circuits() {
-        if let Some(why) = &circuit.held {
-            text.push_str(&format!(
-                "Nothing starts on circuit {}: {}; `soakproof hub circuit {} --release` after a look.\n",
-                report::escape(&circuit.name),
-                report::escape(why),
-                report::escape(&circuit.name)
-            ));
-        }
+    for words in held_words(floor) {
+        text.push_str(&report::escape(&words));
+        text.push('\n');
     }
     text
 }
 
 fn row(line: &BoardLine) -> Vec<String> {
-    let progress = line.progress.as_ref();
-    let stage = progress.map_or_else(String::new, |progress| {
-        format!(
-            "{}/{} {}",
-            progress.stage_number, progress.stages, progress.stage
-        )
-    });
-    let left = progress.map_or_else(String::new, |progress| {
-        let minutes = progress.left_s / 60;
-        format!("{minutes}:{:02}", progress.left_s % 60)
-    });
-    let hottest = progress.and_then(|progress| progress.hottest_c);
     vec![
         line.machine.to_string(),
         line.circuit.clone().unwrap_or_default(),
         line.state.clone(),
-        stage,
-        left,
-        hottest.map_or_else(String::new, |celsius| format!("{celsius:.0} C")),
-        line.last.as_ref().map_or_else(String::new, grade_words),
+        line.stage_words(),
+        line.left_words(),
+        line.hottest_words(),
+        line.last
+            .as_ref()
+            .map_or_else(String::new, KeptOutcome::grade_words),
     ]
 }
 
@@ -183,18 +169,18 @@ fn history(folder: &HubFolder, machine: &MachineName, as_json: bool) -> Result<E
     for lost in &lost {
         let back = lost.back.map_or_else(
             || "not heard since".to_owned(),
-            |back| format!("heard again {}", time_words(back)),
+            |back| format!("heard again {}", local_time(back)),
         );
         put(&format!(
             "vanished {} in mid-job ({}); {back}\n",
-            time_words(lost.at),
+            local_time(lost.at),
             report::escape(&lost.doing)
         ));
     }
     for (_, at, why) in &refusals {
         put(&format!(
             "refused {}: {}\n",
-            time_words(*at),
+            local_time(*at),
             report::escape(why)
         ));
     }

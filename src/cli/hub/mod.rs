@@ -47,8 +47,7 @@ pub(super) fn hub(wanted: HubCommand) -> Result<Exit, Failure> {
 
 fn serve(place: &HubPlace) -> Result<Exit, Failure> {
     let folder = place.folder()?;
-    let (link, copies) = folder.link()?;
-    serve_hub(folder.path().to_path_buf(), link, copies)?;
+    serve_hub(folder.path().to_path_buf(), folder.link()?, folder.pages()?)?;
     Ok(Exit::Fine)
 }
 

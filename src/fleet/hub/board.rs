@@ -32,6 +32,38 @@ pub struct BoardLine {
     pub heard: Option<Wall>,
 }
 
+impl BoardLine {
+    /// Number and name of its stage.
+    pub fn stage_words(&self) -> String {
+        self.progress.as_ref().map_or_else(String::new, |progress| {
+            format!(
+                "{}/{} {}",
+                progress.stage_number, progress.stages, progress.stage
+            )
+        })
+    }
+
+    /// Planned time that is left, as h:mm:ss or m:ss.
+    pub fn left_words(&self) -> String {
+        self.progress.as_ref().map_or_else(String::new, |progress| {
+            let (minutes, seconds) = (progress.left_s / 60, progress.left_s % 60);
+            match minutes / 60 {
+                0 => format!("{minutes}:{seconds:02}"),
+                hours => format!("{hours}:{:02}:{seconds:02}", minutes % 60),
+            }
+        })
+    }
+
+    /// Hottest thermometer.
+    pub fn hottest_words(&self) -> String {
+        let hottest = self
+            .progress
+            .as_ref()
+            .and_then(|progress| progress.hottest_c);
+        hottest.map_or_else(String::new, |celsius| format!("{celsius:.0} C"))
+    }
+}
+
 /// The board, by circuit and name.
 pub fn board_lines(
     floor: &Floor,
@@ -67,6 +99,17 @@ pub fn board_lines(
         .collect();
     lines.sort_by(|one, other| (&one.circuit, &one.machine).cmp(&(&other.circuit, &other.machine)));
     lines
+}
+
+/// What is said of circuits on which nothing starts.
+pub fn held_words(floor: &Floor) -> Vec<String> {
+    let held = floor.circuits().filter_map(|circuit| {
+        let (name, why) = (&circuit.name, circuit.held.as_ref()?);
+        Some(format!(
+            "Nothing starts on circuit {name}: {why}; `soakproof hub circuit {name} --release` after a look."
+        ))
+    });
+    held.collect()
 }
 
 fn fill(line: &mut BoardLine, live: &LiveLine, now: Wall) {

@@ -24,7 +24,8 @@ const MOST_WAITING_CHUNKS: u32 = 2 * MOST_CHUNKS;
 const ENDS_MATTER_FOR: Duration = Duration::from_hours(90 * 24);
 
 /// One script a version; a released one is never edited.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE copied (stream TEXT PRIMARY KEY, created TEXT NOT NULL, seq INTEGER NOT NULL)
         STRICT, WITHOUT ROWID;
     CREATE TABLE desk (id TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, body TEXT NOT NULL)
@@ -77,7 +78,11 @@ const MIGRATIONS: &[&str] = &["
         back_ms INTEGER,
         PRIMARY KEY (machine, at_ms)
     ) STRICT, WITHOUT ROWID;
-"];
+",
+    "
+    CREATE INDEX outcomes_by_number ON outcomes (number) WHERE number IS NOT NULL;
+",
+];
 
 /// The hub's file cannot be used.
 #[derive(Debug, thiserror::Error)]

@@ -78,6 +78,17 @@ impl KeptOutcome {
     }
 }
 
+impl KeptOutcome {
+    /// The grade, or what became of a job without one.
+    pub fn grade_words(&self) -> String {
+        let simulated = if self.simulated { " (simulated)" } else { "" };
+        self.grade.map_or_else(
+            || "no run".to_owned(),
+            |grade| format!("{grade}{simulated}"),
+        )
+    }
+}
+
 /// Which outcomes are wanted; nothing given means all.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Query {
@@ -305,6 +316,21 @@ impl Keep {
             let mut statement = connection.prepare(&text)?;
             let rows = statement.query_map(params_from_iter(values), read_outcome)?;
             rows.collect()
+        })
+    }
+
+    /// The serial number that goes with run `number` of the hub's record.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub(super) fn serial_of_run(&self, number: i64) -> Result<Option<String>, KeepError> {
+        self.ask(|connection| {
+            let found = connection.query_row(
+                "SELECT serial FROM outcomes WHERE number = ?1",
+                [number],
+                |row| row.get(0),
+            );
+            Ok(found.optional()?.flatten())
         })
     }
 

@@ -11,12 +11,14 @@ use super::copy::Copier;
 use super::keep::{Keep, KeepError};
 use super::lead::Lead;
 use super::live::LiveKeep;
+use super::page::{Desk, HOUSE, router};
 use super::presence::listen;
 use super::shop::SharedShop;
 use super::streams::make_streams;
 use crate::fleet::link::{ConnectError, LinkOptions, connect};
 use crate::os;
 use crate::store::{OpenStoreError, Store};
+use crate::web::{OpenTcpError, TcpDoor, TcpOptions};
 
 /// A hub could not be started, or broke off.
 #[derive(Debug, thiserror::Error)]
@@ -39,6 +41,9 @@ pub enum ServeHubError {
     /// The server lets us not listen.
     #[error("signs of life cannot be listened to")]
     Listen(#[from] async_nats::SubscribeError),
+    /// Its pages cannot be shown.
+    #[error(transparent)]
+    Pages(#[from] OpenTcpError),
     /// The system.
     #[error("the hub cannot be started")]
     System(#[from] std::io::Error),
@@ -48,15 +53,27 @@ pub enum ServeHubError {
 ///
 /// # Errors
 /// It could not be started.
-pub fn serve_hub(folder: PathBuf, link: LinkOptions, copies: usize) -> Result<(), ServeHubError> {
+pub fn serve_hub(
+    folder: PathBuf,
+    (link, copies): (LinkOptions, usize),
+    pages: Option<TcpOptions>,
+) -> Result<(), ServeHubError> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()?;
-    runtime.block_on(work(folder, link, copies))
+    runtime.block_on(work(folder, (link, copies), pages))
 }
 
-async fn work(folder: PathBuf, link: LinkOptions, copies: usize) -> Result<(), ServeHubError> {
+async fn work(
+    folder: PathBuf,
+    (link, copies): (LinkOptions, usize),
+    pages: Option<TcpOptions>,
+) -> Result<(), ServeHubError> {
+    let pages = match pages {
+        Some(pages) => Some(TcpDoor::open(pages, HOUSE).await?),
+        None => None,
+    };
     // One connection a part: each is written or read by one thread only.
     let open = || Keep::open(&folder);
     let (copied, listened, acted) = (open()?, open()?, open()?);
@@ -67,6 +84,7 @@ async fn work(folder: PathBuf, link: LinkOptions, copies: usize) -> Result<(), S
     make_streams(&jetstream, copies).await?;
     let shop = SharedShop::new(acted.floor(os::moment().wall)?);
     let (sender, words) = unbounded_channel();
+    let desk = Desk::new(folder.clone(), shop.clone());
     let copier = Copier {
         jetstream: jetstream.clone(),
         shop: shop.clone(),
@@ -81,6 +99,13 @@ async fn work(folder: PathBuf, link: LinkOptions, copies: usize) -> Result<(), S
     tracing::info!("the hub is at work");
     // Each on a task of its own, so that none of them holds up another.
     let mut parts = tokio::task::JoinSet::new();
+    if let Some(door) = pages {
+        tracing::info!(address = %door.address(), "its pages can be looked at");
+        parts.spawn(async move {
+            door.serve(router(desk)).await;
+            Ok(())
+        });
+    }
     parts.spawn(async move {
         copier.copy(copied, store).await;
         Ok(())

@@ -17,7 +17,7 @@ pub struct RenderPageError {
     source: minijinja::Error,
 }
 
-const TEMPLATES: [(&str, &str); 18] = [
+const TEMPLATES: [(&str, &str); 25] = [
     ("facts.html", include_str!("templates/facts.html")),
     ("frame.html", include_str!("templates/frame.html")),
     ("report.html", include_str!("templates/report.html")),
@@ -36,6 +36,22 @@ const TEMPLATES: [(&str, &str); 18] = [
     ("queue.html", include_str!("templates/queue.html")),
     ("sign-in.html", include_str!("templates/sign-in.html")),
     ("problem.html", include_str!("templates/problem.html")),
+    ("sheet-body.html", include_str!("templates/sheet-body.html")),
+    ("sheets.html", include_str!("templates/sheets.html")),
+    ("board.html", include_str!("templates/board.html")),
+    (
+        "board-parts.html",
+        include_str!("templates/board-parts.html"),
+    ),
+    ("outcomes.html", include_str!("templates/outcomes.html")),
+    (
+        "outcome-grid.html",
+        include_str!("templates/outcome-grid.html"),
+    ),
+    (
+        "shop-machine.html",
+        include_str!("templates/shop-machine.html"),
+    ),
 ];
 /// Style of what stands only on the pages of a service.
 const SITE_STYLE: &str = include_str!("templates/site.css");

@@ -16,9 +16,10 @@ mod tables;
 pub use compare::{ComparedRun, compare_json, compare_page, compare_text};
 pub use frame::{RenderPageError, page_styles};
 pub use report::report_page;
-pub use sheet::{SheetClaim, SheetFacts, read_sheet, sheet_page};
+pub use sheet::{SheetClaim, SheetFacts, read_sheet, sheet_page, sheet_values, sheets_page};
 pub use site::{
-    LedgerSeen, PAGE_SCRIPT, SERVICE_PAGES, Site, SitePages, SuiteLine, ledger_page, machine_page,
-    note_page, now_page, now_parts, problem_page, queue_page, run_page, runs_page, sign_in_page,
-    start_page, stop_page,
+    BoardRow, BoardSeen, Choice, HUB_PAGES, LedgerSeen, OutcomeRow, OutcomesAsked, PAGE_SCRIPT,
+    SERVICE_PAGES, ShopMachine, Site, SitePages, SuiteLine, board_news, board_page, ledger_page,
+    machine_page, note_page, now_page, now_parts, outcomes_page, problem_page, queue_page,
+    run_page, runs_page, shop_machine_page, sign_in_page, start_page, stop_page,
 };

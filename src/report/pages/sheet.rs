@@ -4,13 +4,14 @@
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use serde::{Deserialize, Serialize};
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::super::Style;
 use super::super::units::{figure, span};
 use super::super::verdict::finding_words;
 use super::frame::{RenderPageError, render};
 use super::machine::{fingerprint, gaps, head, settings};
+use super::site::Site;
 use crate::model::{Grade, Plateau, Record, Verdict};
 
 /// Names the form of what a sheet says for programs.
@@ -64,6 +65,12 @@ pub fn sheet_page(
     facts: &SheetFacts,
     style: &Style,
 ) -> Result<String, RenderPageError> {
+    render("sheet.html", &sheet_values(record, facts, style))
+}
+
+/// What stands on the sheet of a run. A document of several takes these ([`sheets_page`]), so that only one
+/// record has to be held at a time.
+pub fn sheet_values(record: &Record, facts: &SheetFacts, style: &Style) -> Value {
     let (zone, style) = match style.zone.iana_name() {
         Some(name) => (name.to_owned(), style.clone()),
         None => ("UTC".to_owned(), Style::new(false, style.width)),
@@ -86,24 +93,39 @@ pub fn sheet_page(
     let mut gaps = gaps(record);
     let more_gaps = gaps.len().saturating_sub(GAPS);
     gaps.truncate(GAPS);
-    render(
-        "sheet.html",
-        &json!({
-            "mark": STANDARD.encode(json!(claim).to_string()),
-            "head": head(record, &style),
-            "serial": facts.serial,
-            "outcome": verdict.map_or_else(Vec::new, |verdict| outcome(record, verdict)),
-            "confidence": verdict.map_or_else(Vec::new, confidence),
-            "settings": settings(record),
-            "fingerprint": fingerprint(record),
-            "findings": findings,
-            "more_findings": record.findings.len().saturating_sub(FINDINGS),
-            "gaps": gaps,
-            "more_gaps": more_gaps,
-            "rows": facts.rows,
-            "digest": facts.digest,
-        }),
-    )
+    json!({
+        // Tells the headings of one sheet from those of another in the same document.
+        "at": "",
+        "mark": STANDARD.encode(json!(claim).to_string()),
+        "head": head(record, &style),
+        "serial": facts.serial,
+        "outcome": verdict.map_or_else(Vec::new, |verdict| outcome(record, verdict)),
+        "confidence": verdict.map_or_else(Vec::new, confidence),
+        "settings": settings(record),
+        "fingerprint": fingerprint(record),
+        "findings": findings,
+        "more_findings": record.findings.len().saturating_sub(FINDINGS),
+        "gaps": gaps,
+        "more_gaps": more_gaps,
+        "rows": facts.rows,
+        "digest": facts.digest,
+    })
+}
+
+/// Several sheets in one document, for a printer. `cautions` are told before them, on the screen only.
+///
+/// # Errors
+/// A mistake in a template of ours.
+pub fn sheets_page(
+    mut sheets: Vec<Value>,
+    cautions: &[String],
+    site: &Site,
+) -> Result<String, RenderPageError> {
+    for (number, sheet) in sheets.iter_mut().enumerate() {
+        sheet["at"] = format!("-{}", number + 1).into();
+    }
+    let values = json!({ "sheets": sheets, "cautions": cautions });
+    render("sheets.html", &site.around("", values))
 }
 
 /// What was shown, for how long, how hot and how fast, as (label, words).

@@ -28,7 +28,7 @@ pub struct Site {
 
 impl Site {
     /// `values` with what the frame needs; `here` is the path of the page.
-    pub(super) fn around(&self, here: &str, mut values: Value) -> Value {
+    pub(in crate::report::pages) fn around(&self, here: &str, mut values: Value) -> Value {
         let page = |(path, name): &(&str, &str)| json!({ "path": path, "name": name, "here": *path == here });
         let pages: Vec<Value> = self.pages.iter().map(page).collect();
         values["site"] = json!({

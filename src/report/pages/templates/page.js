@@ -39,9 +39,8 @@
       put(shown, sent);
       return;
     }
-    for (const part of sent.querySelectorAll("[data-part]")) {
-      put(shown.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`), part);
-    }
+    const parts = new Map([...shown.querySelectorAll("[data-part]")].map((part) => [part.dataset.part, part]));
+    for (const part of sent.querySelectorAll("[data-part]")) put(parts.get(part.dataset.part), part);
   }
 
   const source = new EventSource(main.dataset.live);
