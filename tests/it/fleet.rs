@@ -11,6 +11,7 @@ mod floors;
 mod hostile;
 mod leases;
 mod machines;
+mod pages;
 mod plans;
 mod travel;
 mod twice;

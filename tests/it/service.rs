@@ -13,7 +13,7 @@ mod pages;
 mod reduced;
 mod resources;
 mod seal;
-mod tcp;
+pub(crate) mod tcp;
 
 use std::fs;
 use std::io::{Read, Write};

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::export::local_time;
 use super::live::LiveLine;
 use super::query::KeptOutcome;
 use crate::fleet::floor::Floor;
@@ -97,8 +98,32 @@ pub fn board_lines(
             line
         })
         .collect();
-    lines.sort_by(|one, other| (&one.circuit, &one.machine).cmp(&(&other.circuit, &other.machine)));
+    lines.sort_by_cached_key(|line| {
+        let circuit = line.circuit.as_deref().map(counting_key);
+        (circuit, counting_key(line.machine.as_str()))
+    });
     lines
+}
+
+/// Orders names as people count: `B2` before `B10`.
+fn counting_key(name: &str) -> Vec<(u64, String)> {
+    let mut key = Vec::new();
+    let mut rest = name;
+    while !rest.is_empty() {
+        let word = rest
+            .find(|c: char| c.is_ascii_digit())
+            .unwrap_or(rest.len());
+        let (text, digits) = rest.split_at(word);
+        let end = digits
+            .find(|c: char| !c.is_ascii_digit())
+            .unwrap_or(digits.len());
+        let (number, more) = digits.split_at(end);
+        key.push((0, text.to_owned()));
+        // A number too large to count with stands behind all others.
+        key.push((number.parse().unwrap_or(u64::MAX), number.to_owned()));
+        rest = more;
+    }
+    key
 }
 
 /// What is said of circuits on which nothing starts.
@@ -128,11 +153,17 @@ fn fill(line: &mut BoardLine, live: &LiveLine, now: Wall) {
         .last
         .as_ref()
         .is_some_and(|kept| kept.copied > live.heard);
+    let since = local_time(live.heard);
     if silent && line.progress.is_some() && !told {
         line.state = "vanished".to_owned();
-        line.why = format!("in mid-job: {}", live.beat.doing);
+        line.why = format!("in mid-job: {}; not heard since {since}", live.beat.doing);
+    } else if silent && told {
+        // What came of it says more than the silence.
+        line.state = "silent".to_owned();
+        line.progress = None;
     } else if silent {
         line.state = "silent".to_owned();
+        line.why = format!("not heard since {since}");
         line.progress = None;
     }
 }
@@ -153,4 +184,16 @@ fn reason(floor: &Floor, line: &BoardLine) -> String {
     }
     let last = line.last.as_ref();
     last.map_or_else(String::new, |kept| kept.reason.clone())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::counting_key;
+
+    #[test]
+    fn names_are_ordered_as_people_count() {
+        let mut names = ["B10", "B2", "A", "B", "B2-b", "B2-a", "B02"];
+        names.sort_by_cached_key(|name| counting_key(name));
+        assert_eq!(names, ["A", "B", "B02", "B2", "B2-a", "B2-b", "B10"]);
+    }
 }

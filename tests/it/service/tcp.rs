@@ -54,7 +54,7 @@ impl Site {
 }
 
 /// Everything that is answered to `request` before the other end closes.
-pub(super) fn ask(at: SocketAddr, request: &[u8]) -> String {
+pub(crate) fn ask(at: SocketAddr, request: &[u8]) -> String {
     let mut stream = TcpStream::connect(at).expect("connects");
     stream.set_read_timeout(Some(PATIENCE)).expect("set");
     drop(stream.write_all(request));
@@ -63,7 +63,7 @@ pub(super) fn ask(at: SocketAddr, request: &[u8]) -> String {
     String::from_utf8_lossy(&answer).into_owned()
 }
 
-pub(super) fn get(at: SocketAddr, path: &str, fields: &str) -> String {
+pub(crate) fn get(at: SocketAddr, path: &str, fields: &str) -> String {
     let head = format!("GET {path} HTTP/1.1\r\nconnection: close\r\n{fields}\r\n");
     ask(at, head.as_bytes())
 }
