@@ -2,39 +2,16 @@
 // itself, with scripts off too, at desktop and phone width; every page held against html-validate and axe-core. On an invented
 // machine, on loopback. usage: node site.mjs PROGRAM MACHINE BROWSER [PICTURES]
 import { spawn } from "node:child_process";
-import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
-import { createRequire } from "node:module";
-import { createServer } from "node:net";
+import { cpSync, mkdirSync, mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { HtmlValidate, StaticConfigLoader } from "html-validate";
 import { chromium } from "playwright-core";
+import * as driver from "./driver.mjs";
+import { PATIENCE, desktop, expect, freePort, phone, wrong } from "./driver.mjs";
 
 const [program, machine, browserPath, pictures] = process.argv.slice(2);
 const TOKEN = "dG9rZW4gb2YgYSB0ZXN0IHRoYXQgZW5kcw";
-const PATIENCE = 120_000;
 const HOSTILE = "<img src=x onerror=alert(1)><script>alert(2)</script>";
-const wrong = [];
-const expect = (holds, words) => { if (!holds) wrong.push(words); };
-
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const validator = new HtmlValidate(new StaticConfigLoader({
-  extends: ["html-validate:recommended"],
-  rules: {
-    "long-title": "off",
-    "no-trailing-whitespace": "off",
-    "prefer-native-element": "off", // role=group on a scrolled stretch, role=status on a paragraph.
-    "meta-refresh": "off", // It stands in noscript: who has scripts on never meets it.
-    "require-sri": "off", // The script is of the same origin.
-  },
-}));
-
-const freePort = () => new Promise((resolve) => {
-  const server = createServer().listen(0, "127.0.0.1", () => {
-    const { port } = server.address();
-    server.close(() => resolve(port));
-  });
-});
 
 const folder = mkdtempSync(join(tmpdir(), "soakproof-site-"));
 const port = await freePort();
@@ -52,64 +29,9 @@ const service = spawn(program, ["serve", "--machine", join(folder, "machine"), "
   },
 });
 
-async function answers() {
-  for (const end = Date.now() + PATIENCE; Date.now() < end;) {
-    try {
-      return await fetch(origin);
-    } catch {
-      await new Promise((resolve) => { setTimeout(resolve, 200); });
-    }
-  }
-  throw new Error("the service does not answer");
-}
-
-/** A context whose pages complain of whatever is blocked, thrown or popped up. */
-async function visit(browser, options) {
-  const context = await browser.newContext(options);
-  context.setDefaultTimeout(PATIENCE);
-  const page = await context.newPage();
-  page.on("console", (message) => {
-    // A page of a problem has its status, and the browser tells that as an error.
-    if (message.type() === "error" && !message.text().includes("status of")) wrong.push(`console: ${message.text()}`);
-  });
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  page.on("dialog", (dialog) => {
-    wrong.push(`a foreign script ran at ${page.url()}`);
-    void dialog.dismiss();
-  });
-  page.on("request", (request) => {
-    if (!request.url().startsWith(origin)) wrong.push(`asks for ${request.url()}`);
-  });
-  return page;
-}
-
-async function signIn(page, token = TOKEN) {
-  await page.goto(`${origin}/`);
-  expect(page.url() === `${origin}/sign-in`, `without a visit one sees ${page.url()}`);
-  await page.getByLabel("Token").fill(token);
-  await page.getByRole("button", { name: "Sign in" }).click();
-}
-
-/** Validator, accessibility engine and width. */
-async function check(page, name) {
-  if (pictures) await page.screenshot({ path: join(pictures, `site-${name}.png`), fullPage: true });
-  const response = await page.context().request.get(page.url());
-  const report = await validator.validateString(await response.text(), name);
-  for (const message of report.results.flatMap((result) => result.messages)) {
-    wrong.push(`${name}:${message.line}:${message.column}: ${message.ruleId}: ${message.message}`);
-  }
-  const [inner, outer] = await page.evaluate(() => [document.documentElement.scrollWidth, window.innerWidth]);
-  expect(inner <= outer, `${name}: ${inner} wide in a window of ${outer}`);
-  // The engine is put in from outside the page, where its policy has no say.
-  await page.evaluate(axe);
-  const found = await page.evaluate(() => window.axe.run(document, {
-    runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"],
-  }));
-  for (const violation of found.violations) {
-    const places = violation.nodes.slice(0, 2).map((node) => `${node.html.slice(0, 140)} ${node.failureSummary?.slice(0, 200)}`);
-    wrong.push(`${name}: ${violation.id}: ${violation.help}: ${places.join(" | ")}`);
-  }
-}
+const visit = (browser, options) => driver.visit(browser, origin, options);
+const signIn = (page, token = TOKEN) => driver.signIn(page, origin, token);
+const check = (page, name) => driver.check(page, `site-${name}`, pictures);
 
 const left = (page) => page.locator('[data-part="answers"] dd').nth(1).textContent();
 
@@ -120,9 +42,6 @@ async function changes(page, what) {
     return now && now.textContent !== known;
   }, before).catch(() => wrong.push(`${what}: nothing changes`));
 }
-
-const phone = { width: 390, height: 844 };
-const desktop = { width: 1280, height: 900 };
 
 async function drive(browser) {
   const page = await visit(browser, { viewport: desktop });
@@ -229,23 +148,9 @@ async function drive(browser) {
   expect(page.url() === `${origin}/sign-in`, "signed out, and still in");
 }
 
-let browser;
-try {
-  await answers();
-  browser = await chromium.launch({ executablePath: browserPath, args: ["--no-sandbox"] });
-  await drive(browser);
-} catch (error) {
-  wrong.push(String(error.stack));
-  // What was to be seen then says more than what was waited for.
-  for (const page of browser?.contexts().flatMap((context) => context.pages()) ?? []) {
-    const text = await page.locator("main").innerText({ timeout: 5000 }).catch(String);
-    wrong.push(`${page.url()} shows: ${text.slice(0, 600)}`);
-  }
-} finally {
-  await browser?.close();
-  service.kill("SIGTERM");
-  rmSync(folder, { recursive: true, force: true });
-}
-for (const line of wrong) console.log(line);
-console.log(`the pages of a service driven, ${wrong.length} complaints`);
-process.exit(wrong.length > 0 ? 1 : 0);
+await driver.answers(origin);
+const browser = await chromium.launch({ executablePath: browserPath, args: ["--no-sandbox"] });
+const status = await driver.report("the pages of a service", browser, () => drive(browser));
+service.kill("SIGTERM");
+rmSync(folder, { recursive: true, force: true });
+process.exit(status);
