@@ -17,6 +17,8 @@ pub struct ClockProbe {
     pub mhz: f64,
     /// (max - min) / max over the four probes: large when the core was shared.
     pub spread: f64,
+    /// The same of the two fastest: large when hardly one of them had the core to itself.
+    pub best_two_spread: f64,
 }
 
 const FIRST_TURNS: u64 = 2000;
@@ -33,17 +35,17 @@ pub fn probe_clock(wide: Option<InstructionSet>, now_ns: &mut dyn FnMut() -> u64
     let first_ns = timed(FIRST_TURNS);
     let turns = (FIRST_TURNS * PROBE_NS / first_ns).clamp(500, 50_000);
     let adds = f64::from(u32::try_from(turns).unwrap_or(u32::MAX)) * ADDS_PER_TURN;
-    let mut most: f64 = 0.0;
-    let mut least = f64::INFINITY;
-    for _ in 0..4 {
+    let mut tries = [0.0; 4];
+    for mhz in &mut tries {
         let ns = f64::from(u32::try_from(timed(turns)).unwrap_or(u32::MAX));
-        let mhz = adds * 1000.0 / ns;
-        most = most.max(mhz);
-        least = least.min(mhz);
+        *mhz = adds * 1000.0 / ns;
     }
+    tries.sort_by(f64::total_cmp);
+    let [least, .., second, most] = tries;
     ClockProbe {
         mhz: most,
         spread: (most - least) / most,
+        best_two_spread: (most - second) / most,
     }
 }
 

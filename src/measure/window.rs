@@ -67,7 +67,7 @@ impl<'a> Watch<'a> {
     /// One repeat: three runs, then the clock.
     pub(super) fn repeat(&mut self, wide: Option<InstructionSet>, run: impl FnMut()) -> Reading {
         let seconds = self.best_of_three(run);
-        let ClockProbe { mhz, spread } = kernels::probe_clock(wide, &mut os::raw_ns);
+        let ClockProbe { mhz, spread, .. } = kernels::probe_clock(wide, &mut os::raw_ns);
         Reading {
             seconds,
             hertz: mhz * 1e6,

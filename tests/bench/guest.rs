@@ -28,6 +28,9 @@ const BOOT_PATIENCE: Duration = Duration::from_secs(300);
 /// Longest wait for a command that does not say otherwise.
 const PATIENCE: Duration = Duration::from_secs(180);
 
+/// What a guest has written stays when its emulator is killed, because the host goes on; so the host's own disk need
+/// not be waited for, which may be busy.
+const DISK_CACHE: &str = "cache=unsafe";
 /// Characters of a command and of its answer that the timeline keeps.
 const NOTED: usize = 600;
 
@@ -72,7 +75,7 @@ impl Setup {
     fn drive(&self) -> Vec<String> {
         let usual = || {
             let disk = self.path("disk.img");
-            let drive = format!("file={disk},if=none,id=d0,format=raw,cache=writethrough");
+            let drive = format!("file={disk},if=none,id=d0,format=raw,{DISK_CACHE}");
             vec!["-drive".to_owned(), drive]
         };
         self.drive.clone().unwrap_or_else(usual)
@@ -164,6 +167,8 @@ pub(crate) struct Guest {
     memory: File,
     begun: Instant,
     timeline: String,
+    /// Runs that the console had told the end of when the present one began.
+    pub(crate) ended_before: usize,
 }
 
 impl Guest {
@@ -203,6 +208,7 @@ impl Guest {
             memory,
             begun: Instant::now(),
             timeline: String::new(),
+            ended_before: 0,
         };
         for (place, bytes) in guest.setup.window.clone() {
             guest.poke(WINDOW + place, &bytes)?;

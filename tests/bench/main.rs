@@ -165,31 +165,45 @@ fn run(wanted: &[String]) -> Result<bool> {
         all && part_of_all || wanted.iter().any(|name| name == case.name)
     });
     let waiting = Mutex::new(chosen.collect::<VecDeque<&Case>>());
-    let count = locked(&waiting).len();
-    let red = Mutex::new(Vec::new());
+    let done = Mutex::new(Vec::new());
     // A guest idles much of its time.
     std::thread::scope(|scope| {
         for _ in 0..GUESTS_AT_ONCE {
             scope.spawn(|| {
                 while let Some(case) = next(&waiting) {
-                    if !run_case(&bench, case) {
-                        locked(&red).push(case.name);
-                    }
+                    let ended = run_case(&bench, case);
+                    locked(&done).push(ended);
                 }
             });
         }
     });
-    let red = locked(&red).join(" ");
-    println!("{count} cases in {} s", begun.elapsed().as_secs());
+    let done = locked(&done);
+    println!();
+    for ended in done.iter() {
+        println!("{ended}");
+    }
+    let red = done.iter().filter(|ended| !ended.holds).count();
     println!(
-        "{}",
-        if red.is_empty() {
-            "all of it holds".to_owned()
-        } else {
-            format!("red: {red}")
-        }
+        "{} cases in {} s, {GUESTS_AT_ONCE} at once; {red} of them red",
+        done.len(),
+        begun.elapsed().as_secs()
     );
-    Ok(red.is_empty())
+    Ok(red == 0)
+}
+
+/// How a case went.
+#[derive(Debug)]
+struct Ended {
+    name: &'static str,
+    holds: bool,
+    took_s: u64,
+}
+
+impl std::fmt::Display for Ended {
+    fn fmt(&self, to: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let word = if self.holds { "ok" } else { "RED" };
+        write!(to, "{word:<6} {:<16} {:>4} s", self.name, self.took_s)
+    }
 }
 
 fn known() -> impl Iterator<Item = &'static Case> {
@@ -204,23 +218,23 @@ fn locked<T>(shared: &Mutex<T>) -> MutexGuard<'_, T> {
     shared.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Runs one case and tells how it went; false when it is red.
-fn run_case(bench: &Bench, case: &Case) -> bool {
+/// Runs one case and tells how it went.
+fn run_case(bench: &Bench, case: &Case) -> Ended {
     let begun = Instant::now();
     let outcome = (case.run)(bench);
-    let took = begun.elapsed().as_secs();
+    let ended = Ended {
+        name: case.name,
+        holds: outcome.is_ok(),
+        took_s: begun.elapsed().as_secs(),
+    };
     match outcome {
-        Ok(()) => println!("ok     {:<16} {took:>4} s", case.name),
+        Ok(()) => println!("{ended}"),
         Err(error) => {
             let timelines = timelines(&bench.cache.join("cases"), case.name);
-            println!(
-                "RED    {:<16} {took:>4} s  {error:#}\n{timelines}",
-                case.name
-            );
-            return false;
+            println!("{ended}  {error:#}\n{timelines}");
         }
     }
-    true
+    ended
 }
 
 /// What was done to the guests of a case, and what they said.

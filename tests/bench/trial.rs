@@ -63,6 +63,7 @@ impl Guest {
     pub(crate) fn begin_run(&mut self, suite: &str, options: &str) -> Result<()> {
         self.write("/tmp/trial.toml", suite)?;
         self.ok("rm -f /tmp/status /tmp/report")?;
+        self.ended_before = self.ends_told();
         self.ok(&format!(
             "(soakproof run /tmp/trial.toml --store {STORE} --json {options} > /tmp/report 2> /tmp/words; \
              echo $? > /tmp/status; echo {ENDED} > /dev/console) > /dev/null 2>&1 &"
@@ -100,11 +101,17 @@ impl Guest {
         })
     }
 
-    /// True when a run has ended, also while the guest stands still and cannot be asked.
+    /// True when the run has ended, also while the guest stands still and cannot be asked.
     pub(crate) fn has_ended(&self) -> bool {
+        self.ends_told() > self.ended_before
+    }
+
+    /// Runs that ended, in this start of the machine and in those before.
+    fn ends_told(&self) -> usize {
         // A prompt may stand before it.
         let console = self.console();
-        console.lines().any(|line| line.trim().ends_with(ENDED))
+        let ends = console.lines().filter(|line| line.trim().ends_with(ENDED));
+        ends.count()
     }
 
     /// A report on the last run, by the command of that name, which also closes what was cut short.

@@ -6,10 +6,10 @@ use std::fs::File;
 use std::path::Path;
 use std::time::Duration;
 
-use anyhow::{Context, Result, ensure};
+use anyhow::{Context, Result, anyhow, ensure};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::Bench;
 use crate::disk_log::{DiskLog, Entry};
@@ -25,6 +25,14 @@ const DISK: u64 = 96 << 20;
 /// How many flushes a lying disk may have answered without keeping what came before.
 const UNKEPT_FLUSHES: usize = 6;
 const SEED: u64 = 7;
+/// Mounts the disk at an offset and has the program tell of its run; a text instead of a tree where nothing can be
+/// mounted.
+const LOOK: &str = "losetup -o $1 /dev/loop0 /dev/vdb\n\
+    if mount -t ext4 /dev/loop0 /mnt 2> /tmp/mount; then\n\
+    soakproof report last --store /mnt/store --json\n\
+    umount /mnt\n\
+    else echo '\"no file system\"'; fi\n\
+    losetup -d /dev/loop0\n";
 
 /// The log held so many entries when a reader had seen so many samples.
 #[derive(Debug, Clone, Copy)]
@@ -41,8 +49,8 @@ pub(crate) fn cuts(bench: &Bench) -> Result<()> {
     File::create(&log)?;
     let drive = json!({
         "driver": "blklogwrites", "node-name": "d0", "log-super-update-interval": 1,
-        "file": { "driver": "file", "filename": setup.disk() },
-        "log": { "driver": "file", "filename": log },
+        "file": { "driver": "file", "filename": setup.disk(), "cache": { "no-flush": true } },
+        "log": { "driver": "file", "filename": log, "cache": { "no-flush": true } },
     });
     setup.drive = Some(vec!["-blockdev".to_owned(), drive.to_string()]);
     let mut guest = Guest::boot(setup)?;
@@ -148,51 +156,45 @@ fn look(bench: &Bench, carrier: &Path, expected: &[Option<u64>]) -> Result<()> {
         .to_vec();
     let mut guest = Guest::boot(setup)?;
     guest.ok("modprobe loop && mkdir -p /mnt")?;
+    guest.write("/tmp/look", LOOK)?;
     let mut unreadable = 0;
     for (number, samples) in expected.iter().enumerate() {
         let offset = DISK * number as u64;
-        let mount = guest.run(&format!(
-            "losetup -o {offset} /dev/loop0 /dev/vdb && mount -t ext4 /dev/loop0 /mnt"
-        ))?;
-        if mount.status == 0 {
-            let outcome = guest.report_in("/mnt/store");
-            match (samples, outcome) {
-                (Some(samples), outcome) => {
-                    let outcome = outcome.with_context(|| format!("after cut {number}"))?;
-                    ensure!(
-                        outcome.causes() == ["reset"],
-                        "cut {number}: {:?}",
-                        outcome.causes()
-                    );
-                    let kept = outcome.report["run"]["sample_count"]
-                        .as_u64()
-                        .unwrap_or_default();
-                    ensure!(
-                        kept >= *samples,
-                        "cut {number}: {samples} samples had been seen, {kept} are left"
-                    );
-                }
-                // A disk that lied may leave anything, but never a run that looks well.
-                (None, Ok(outcome)) => ensure!(
-                    outcome.grade() == "failed",
-                    "cut {number}: {}",
-                    outcome.grade()
-                ),
-                (None, Err(_)) => unreadable += 1,
+        let told = guest.json(&format!("sh /tmp/look {offset}"));
+        match samples {
+            Some(samples) => ensure_kept(&told, *samples),
+            // A disk that lied may leave anything, but never a run that looks well.
+            None if told.as_ref().is_ok_and(|told| told.is_object()) => ensure_failed(&told),
+            None => {
+                unreadable += 1;
+                Ok(())
             }
-            guest.ok("umount /mnt")?;
-        } else {
-            ensure!(
-                samples.is_none(),
-                "cut {number}: the file system is lost: {}",
-                mount.text
-            );
-            unreadable += 1;
         }
-        guest.ok("losetup -d /dev/loop0")?;
+        .with_context(|| format!("after cut {number}"))?;
     }
     println!(
         "       {HONEST} cuts, {LYING} with a lying disk, {unreadable} of these without a record"
     );
+    Ok(())
+}
+
+/// What a disk that kept its word must show: the reset, and every sample that a reader had seen.
+fn ensure_kept(told: &Result<Value>, samples: u64) -> Result<()> {
+    ensure_failed(told)?;
+    let told = told.as_ref().map_err(|error| anyhow!("{error:#}"))?;
+    let causes = &told["verdict"]["causes"];
+    ensure!(*causes == json!(["reset"]), "{causes}");
+    let kept = told["run"]["sample_count"].as_u64().unwrap_or_default();
+    ensure!(
+        kept >= samples,
+        "{samples} samples had been seen, {kept} are left"
+    );
+    Ok(())
+}
+
+fn ensure_failed(told: &Result<Value>) -> Result<()> {
+    let told = told.as_ref().map_err(|error| anyhow!("{error:#}"))?;
+    let grade = &told["verdict"]["grade"];
+    ensure!(grade == "failed", "{grade} of {told}");
     Ok(())
 }

@@ -202,7 +202,10 @@ pub(crate) fn find_arena(guest: &mut Guest) -> Result<Arena> {
     for _ in 0..MOST_LOOKS {
         // Until it is all touched, pages come and go.
         guest.ok("sleep 2")?;
-        for pid in guest.ok("pidof soakproof")?.split_whitespace() {
+        if guest.has_ended() {
+            break;
+        }
+        for pid in guest.run("pidof soakproof")?.text.split_whitespace() {
             if let Some((start, bytes)) = locked_memory(guest, pid)? {
                 let pid = pid.to_owned();
                 guest.note(&format!(
@@ -212,7 +215,8 @@ pub(crate) fn find_arena(guest: &mut Guest) -> Result<Arena> {
             }
         }
     }
-    bail!("no process has locked memory")
+    let words = guest.run("cat /tmp/words")?.text;
+    bail!("no process has locked memory; the run says: {words}")
 }
 
 /// The largest mapping that a process has locked: where it begins and how many bytes.

@@ -8,6 +8,7 @@ use anyhow::{Result, ensure};
 use nix::sys::signal::{Signal, kill};
 
 use crate::Bench;
+use crate::cases::power::wait_for_samples;
 use crate::guest::Guest;
 use crate::host;
 use crate::trial::{INTEGERS, suite};
@@ -16,14 +17,15 @@ use crate::trial::{INTEGERS, suite};
 const TURN: Duration = Duration::from_millis(50);
 /// Turns until the run must have ended.
 const MOST_TURNS: u32 = 4000;
-/// The rate is judged by ten samples in a row against the first ten.
-const STAGE_S: u32 = 32;
+/// The rate is judged by ten samples in a row against the first ten of the long stage, which three seconds precede.
+const STAGE_S: u32 = 45;
+const SAMPLES_BEFORE: u64 = 16;
 
 /// The rate of checked passes falls while a short probe still shows the full clock: throttling, marginal.
 pub(crate) fn throttled(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("clock-limit")?)?;
     guest.start_run(&suite(INTEGERS, STAGE_S), "")?;
-    guest.ok("sleep 14")?;
+    wait_for_samples(&mut guest, SAMPLES_BEFORE)?;
     guest.note("every other turn is skipped from here on");
     for _ in 0..MOST_TURNS {
         kill(guest.pid(), Signal::SIGSTOP)?;
