@@ -1,5 +1,7 @@
 //! `runs`: the list of runs, and what can be done with those on record.
 
+use std::time::Duration;
+
 use super::arguments::{
     CheckArguments, CloseArguments, EndCause, NoteArguments, RunsAction, RunsArguments,
     StoreArguments,
@@ -58,6 +60,9 @@ fn line(run: RunSummary) -> RunLine {
     }
 }
 
+/// A record that is held for longer belongs to a run that is alive.
+const HELD_FOR: Duration = Duration::from_secs(3);
+
 /// Which past runs are looked at again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Again {
@@ -89,7 +94,11 @@ fn try_to_recover(
         return Ok(Recovery::default());
     }
     let machine = read_machine(root, &os::allowed_cpus(), kernels::detect().sets());
-    let mut recovery = recover_cut_runs(store, root, &machine)?;
+    let patience = match again {
+        Again::CutShort => Duration::ZERO,
+        Again::Late => HELD_FOR,
+    };
+    let mut recovery = recover_cut_runs(store, root, &machine, patience)?;
     if again == Again::Late {
         recovery.revised = add_late_errors(store, root, &machine)?;
     }

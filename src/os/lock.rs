@@ -7,9 +7,15 @@ use std::os::linux::net::SocketAddrExt;
 use std::os::unix::fs::OpenOptionsExt;
 use std::os::unix::net::{SocketAddr, UnixListener};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use nix::errno::Errno;
 use nix::fcntl::{Flock, FlockArg};
+
+use super::clock::{monotonic, wait};
+
+/// Between two looks at a record that is held.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
 
 /// Another load is running, or the lock cannot be had at all.
 #[derive(Debug, thiserror::Error)]
@@ -89,6 +95,20 @@ impl RecordHold {
             Ok(file) => Ok(Self { _file: file }),
             Err((_, Errno::EWOULDBLOCK)) => Err(HoldRecordError::Held(folder.to_path_buf())),
             Err((_, errno)) => Err(system(errno.into())),
+        }
+    }
+
+    /// The same, but waits up to `patience` for another process to let go of it.
+    ///
+    /// # Errors
+    /// As of [`take`](Self::take).
+    pub fn take_within(folder: &Path, patience: Duration) -> Result<Self, HoldRecordError> {
+        let until = monotonic().plus(patience);
+        loop {
+            match Self::take(folder) {
+                Err(HoldRecordError::Held(_)) if monotonic() < until => wait(LOOK_EVERY),
+                outcome => return outcome,
+            }
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Closes every run of a record that was cut short on this machine.
 
 use std::path::Path;
+use std::time::Duration;
 
 use super::decide::entries_of;
 use super::gather::gather_aftermath;
@@ -55,7 +56,9 @@ pub struct Recovery {
 }
 
 /// Closes and judges every run of `store` that was cut short on `machine`, which `root` tells of. Does
-/// nothing while another process runs on this record: a run that is alive has no end either.
+/// nothing while another process runs on this record: a run that is alive has no end either. Waits up to
+/// `patience` to be sure of that: a process that died while it started another one leaves the record held
+/// until that one is on its own feet.
 ///
 /// # Errors
 /// The record cannot be held, read or written; what was closed before stays closed.
@@ -63,6 +66,7 @@ pub fn recover_cut_runs(
     store: &mut Store,
     root: &Root,
     machine: &Machine,
+    patience: Duration,
 ) -> Result<Recovery, RecoverRunsError> {
     let mut recovery = Recovery::default();
     if unfinished(store)?.is_empty() {
@@ -73,7 +77,7 @@ pub fn recover_cut_runs(
         .parent()
         .unwrap_or(Path::new("."))
         .to_path_buf();
-    let _hold = match RecordHold::take(&folder) {
+    let _hold = match RecordHold::take_within(&folder, patience) {
         Ok(hold) => hold,
         Err(HoldRecordError::Held(_)) => return Ok(recovery),
         Err(error) => return Err(RecoverRunsError::Hold(error)),

@@ -1,6 +1,8 @@
 //! What can be done with runs on record: say what is known of one, hold it against its checksums, close
 //! those that were cut short.
 
+use std::time::Duration;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -214,7 +216,7 @@ async fn judged(
 async fn close(State(desk): State<Desk>) -> Result<Json<RecoveryBody>, HttpProblem> {
     let body = alter(desk.facts.store, move |store| {
         let machine = read_machine(&desk.root, &os::allowed_cpus(), kernels::detect().sets());
-        let mut recovery = recover_cut_runs(store, &desk.root, &machine)?;
+        let mut recovery = recover_cut_runs(store, &desk.root, &machine, Duration::ZERO)?;
         recovery.revised = add_late_errors(store, &desk.root, &machine)?;
         Ok(RecoveryBody::from(&recovery))
     });

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::Signal;
 use serde_json::Value;
+use soakproof::os::RecordHold;
 
 use crate::program::{COMPUTE, PATIENCE, Running, Trial, copy_tree, is_alive, send, workers_of};
 
@@ -151,6 +152,20 @@ fn a_run_that_is_alive_is_not_closed_by_others() {
     let (_, report) = running.finish();
     assert_eq!(report["run"]["end"]["why"], "stopped", "{report:#}");
     assert_eq!(report["run"]["stop_marks"][0]["shutdown"], false);
+}
+
+#[test]
+fn a_record_that_is_held_for_a_moment_only_is_waited_for() {
+    let bench = Bench::new();
+    bench.cut(bench.start());
+    bench.boot();
+    let hold = RecordHold::take(&bench.trial.folder.path().join("store")).expect("free");
+    let holder = std::thread::spawn(move || {
+        sleep(Duration::from_secs(1));
+        drop(hold);
+    });
+    assert_eq!(bench.close()["closed"], serde_json::json!([1]));
+    holder.join().expect("let go");
 }
 
 #[test]
