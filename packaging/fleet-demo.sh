@@ -1,7 +1,8 @@
 #!/usr/bin/env bash
-# A shop on one machine, in about two minutes: a message server, a hub and three invented machines, of which one passes,
+# A shop on one machine, in about a minute: a message server, a hub and three invented machines, of which one passes,
 # one gets too hot and one dies in mid-job. usage: packaging/fleet-demo.sh [PROGRAM]
-# Puts ordinary load on this machine for about a minute, at the lowest priority; everything ends by itself.
+# Puts ordinary load on this machine for half a minute, at the lowest priority. Only one program at a time may put load on
+# a machine: while another one does, the demo says so and waits. It ends by itself, after ten minutes at the latest.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 if [ $# -gt 0 ]; then
@@ -22,25 +23,31 @@ clean() {
 trap clean EXIT
 port=$((20000 + RANDOM % 20000))
 export SOAKPROOF_HUB=$work/hub SOAKPROOF_CONFIG=/dev/null
-run() { timeout 300 "$@" > "$work/log" 2>&1 & processes+=($!); disown $!; }
-# Waits until the board shows it: MACHINE STATE
-await() {
-    for _ in $(seq 600); do
-        "$program" hub board | awk -v name="$1" -v state="$2" '$1 == name && $3 == state { found = 1 } END { exit !found }' && return
+end=$((SECONDS + 600))
+run() { timeout 660 "$@" > "$work/log" 2>&1 & processes+=($!); disown $!; }
+# What the hub says of a machine, one phrase a line: its state, and why.
+word() { "$program" hub board --json | grep -A 40 "\"machine\": \"$1\"" | sed -n "s/^ *\"$2\": \"\(.*\)\",\?$/\1/p" | head -n 1; }
+# Waits until a command is true and says meanwhile what the machine waits for: MACHINE WHAT COMMAND...
+until_true() {
+    local name=$1 what=$2 told="" why
+    shift 2
+    until "$@"; do
+        why=""
+        [ "$(word "$name" state)" = waiting ] && why=$(word "$name" why)
+        [ -n "$why" ] && [ "$why" != "$told" ] && echo "$name waits: $why"
+        told=$why
+        if [ $SECONDS -ge $end ]; then
+            echo "ten minutes are over and $name is not $what; this is how it stands:" >&2
+            "$program" hub board >&2
+            return 1
+        fi
         sleep 0.2
     done
-    echo "waited in vain for $1 to be $2" >&2
-    return 1
 }
-# Waits for a result: MACHINE
-judged() {
-    for _ in $(seq 600); do
-        "$program" hub results --machine "$1" --json | grep -q '"grade": "' && return
-        sleep 0.2
-    done
-    echo "waited in vain for the result of $1" >&2
-    return 1
-}
+is() { [ "$(word "$1" state)" = "$2" ]; }
+await() { until_true "$1" "$2" is "$1" "$2"; }
+has_result() { "$program" hub results --machine "$1" --json | grep -q '"grade": "'; }
+judged() { until_true "$1" judged has_result "$1"; }
 machine() {
     local name=$1
     SOAKPROOF_CONFIG=$work/$name.toml run "$program" serve --machine "$work/$name" --store "$work/$name.store" \

@@ -4,11 +4,13 @@
 //! a circuit stands (by stamp), orders and cancels only ever come to be there, and of two ends of one job
 //! the same one counts everywhere. So two hubs, or one that begins anew, come to the same floor.
 
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::protocol::{
     Circuit, DeskEntry, DeskNote, JobEnd, MachineName, Order, Outcome, Registration, Stamp,
 };
+use crate::model::{Grade, Wall};
 
 /// Most runs that one order may ask of one machine, re-tests included.
 pub const MOST_ROUNDS: u32 = 100;
@@ -22,15 +24,57 @@ pub struct KnownEnd {
     pub outcome: String,
 }
 
+/// How an order stands at one machine.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Standing {
+    /// This job is to be sent.
+    Next {
+        /// Its id.
+        job: String,
+    },
+    /// This job was sent and has not ended.
+    Out {
+        /// Its id.
+        job: String,
+    },
+    /// All rounds that were asked for have ended; so many of them failed.
+    Done {
+        /// Failed rounds.
+        failures: u32,
+    },
+    /// A round was refused or could not be run.
+    GivenUp {
+        /// Why.
+        why: String,
+    },
+    /// Taken back.
+    Cancelled,
+}
+
+impl Standing {
+    /// Whether more is to come.
+    pub fn is_open(&self) -> bool {
+        matches!(self, Self::Next { .. } | Self::Out { .. })
+    }
+}
+
+/// Place of an order among others: higher priorities first, then as they were given.
+type Turn = (Reverse<i8>, Stamp);
+
 /// The shop.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Floor {
+    /// Orders given before this instant are over.
+    since: Wall,
     machines: BTreeMap<MachineName, (Stamp, Registration)>,
     circuits: BTreeMap<String, (Stamp, Circuit)>,
     orders: BTreeMap<String, (Stamp, Order)>,
     cancels: BTreeSet<(String, Option<MachineName>)>,
     sent: BTreeSet<String>,
     ends: BTreeMap<String, KnownEnd>,
+    /// Ids of the orders that are open at each machine. Follows from the rest, and is kept because most orders
+    /// are over, and all machines are looked at twice a second.
+    open: BTreeMap<MachineName, BTreeMap<Turn, String>>,
 }
 
 /// Id of the job of `order` for `machine`, in this round (from 1). Every hub makes the same.
@@ -55,6 +99,14 @@ fn put_latest<K: Ord, V>(known: &mut BTreeMap<K, (Stamp, V)>, key: K, stamp: &St
 }
 
 impl Floor {
+    /// A shop of which nothing is known, where orders count that were given since then.
+    pub fn since(since: Wall) -> Self {
+        Self {
+            since,
+            ..Self::default()
+        }
+    }
+
     /// Takes in what was said at the desk.
     pub fn hear(&mut self, note: &DeskNote) {
         let stamp = &note.stamp;
@@ -71,13 +123,28 @@ impl Floor {
                 let mut order = order.clone();
                 order.repeat = order.repeat.clamp(1, MOST_ROUNDS);
                 order.again_after_failure = order.again_after_failure.min(MOST_ROUNDS);
-                put_latest(&mut self.orders, order.id.clone(), stamp, *order);
+                let id = order.id.clone();
+                let before = self.orders.get(&id).cloned();
+                put_latest(&mut self.orders, id.clone(), stamp, *order);
+                if let Some((stamp, before)) = before {
+                    self.close(&before.to, &(Reverse(before.priority), stamp));
+                }
+                self.look_at_order(&id, None);
             }
             DeskEntry::Cancel { order, machine } => {
                 self.cancels.insert((order.clone(), machine.clone()));
+                self.look_at_order(order, machine.as_ref());
             }
+            // Of an order that is over: it decides nothing, and there are very many.
+            DeskEntry::Sent { .. } if stamp.at < self.since => {}
             DeskEntry::Sent { job } => {
                 self.sent.insert(job.clone());
+                // What was sent before it was taken back is still out.
+                if let Some((order, machine, _)) = parts_of_job(job)
+                    && self.is_cancelled(order, &machine)
+                {
+                    self.look_at_order(order, Some(&machine));
+                }
             }
             DeskEntry::Withdrawn { job } => {
                 let end = JobEnd::NotRun {
@@ -115,7 +182,78 @@ impl Floor {
             .is_none_or(|before| weight(&end) < weight(before));
         if counts {
             self.ends.insert(job.to_owned(), end);
+            if let Some((order, machine, _)) = parts_of_job(job) {
+                self.look_at_order(order, Some(&machine));
+            }
         }
+    }
+
+    /// Looks whether an order is open, at one of its machines or at all of them.
+    fn look_at_order(&mut self, id: &str, only: Option<&MachineName>) {
+        let Some((stamp, order)) = self.orders.get(id).cloned() else {
+            return;
+        };
+        let turn = (Reverse(order.priority), stamp);
+        let here = order
+            .to
+            .iter()
+            .filter(|machine| only.is_none_or(|only| only == *machine));
+        for machine in here {
+            if self.standing(&order, machine).is_open() {
+                let open = self.open.entry(machine.clone()).or_default();
+                open.insert(turn.clone(), id.to_owned());
+            } else {
+                self.close(std::slice::from_ref(machine), &turn);
+            }
+        }
+    }
+
+    fn close(&mut self, machines: &[MachineName], turn: &Turn) {
+        for machine in machines {
+            if let Some(open) = self.open.get_mut(machine) {
+                open.remove(turn);
+                if open.is_empty() {
+                    self.open.remove(machine);
+                }
+            }
+        }
+    }
+
+    /// How `order` stands at `machine`.
+    pub fn standing(&self, order: &Order, machine: &MachineName) -> Standing {
+        let cancelled = self.is_cancelled(&order.id, machine);
+        let given = self.orders.get(&order.id).map(|(stamp, _)| stamp.at);
+        if given.is_some_and(|given| given < self.since) {
+            let why = "it was given long ago, and is over".to_owned();
+            return Standing::GivenUp { why };
+        }
+        let (mut done, mut failures) = (0, 0);
+        for round in 1..=2 * MOST_ROUNDS {
+            let job = job_id(&order.id, machine, round);
+            match self.end_of(&job).map(|known| &known.end) {
+                None if self.was_sent(&job) => return Standing::Out { job },
+                None if cancelled => return Standing::Cancelled,
+                None => return Standing::Next { job },
+                Some(JobEnd::Judged { grade }) if *grade != Grade::Failed => done += 1,
+                Some(JobEnd::Judged { .. } | JobEnd::CutShort) => failures += 1,
+                Some(JobEnd::Refused) => {
+                    let why = "refused at the machine".to_owned();
+                    return Standing::GivenUp { why };
+                }
+                Some(JobEnd::NotRun { why }) => return Standing::GivenUp { why: why.clone() },
+            }
+            // A machine that failed more often than it may is not asked again.
+            if done >= order.repeat || failures > order.again_after_failure {
+                return Standing::Done { failures };
+            }
+        }
+        Standing::Done { failures }
+    }
+
+    /// The orders that are open at `machine`, as they are due.
+    pub fn open_orders(&self, machine: &MachineName) -> impl Iterator<Item = &Order> {
+        let open = self.open.get(machine).into_iter().flatten();
+        open.filter_map(|(_, id)| self.orders.get(id).map(|(_, order)| order))
     }
 
     /// Machines by name, also those whose credentials were taken back.
@@ -141,7 +279,7 @@ impl Floor {
     /// Orders, higher priorities first, then in the order in which they were given.
     pub fn orders(&self) -> Vec<&Order> {
         let mut orders: Vec<&(Stamp, Order)> = self.orders.values().collect();
-        orders.sort_by_key(|(stamp, order)| (std::cmp::Reverse(order.priority), stamp.clone()));
+        orders.sort_by_key(|(stamp, order)| (Reverse(order.priority), stamp.clone()));
         orders.into_iter().map(|(_, order)| order).collect()
     }
 

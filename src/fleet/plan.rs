@@ -7,84 +7,25 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use super::floor::{Floor, MOST_ROUNDS, job_id};
-use super::protocol::{JobEnd, JobMessage, MachineName, Order};
-use crate::model::{Grade, Mono};
+use super::floor::{Floor, Standing};
+use super::protocol::{JobMessage, MachineName, Order};
+use crate::model::Mono;
 
 /// Machines of one circuit that vanish within this span lost their power, not their stability.
 pub const TOGETHER: Duration = Duration::from_secs(5);
 
-/// How an order stands at one machine.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Standing {
-    /// This job is to be sent.
-    Next {
-        /// Its id.
-        job: String,
-    },
-    /// This job was sent and has not ended.
-    Out {
-        /// Its id.
-        job: String,
-    },
-    /// All rounds that were asked for have ended; so many of them failed.
-    Done {
-        /// Failed rounds.
-        failures: u32,
-    },
-    /// A round was refused or could not be run.
-    GivenUp {
-        /// Why.
-        why: String,
-    },
-    /// Taken back.
-    Cancelled,
-}
-
-/// How `order` stands at `machine`.
-pub fn standing(floor: &Floor, order: &Order, machine: &MachineName) -> Standing {
-    let cancelled = floor.is_cancelled(&order.id, machine);
-    let (mut done, mut failures) = (0, 0);
-    for round in 1..=2 * MOST_ROUNDS {
-        let job = job_id(&order.id, machine, round);
-        match floor.end_of(&job).map(|known| &known.end) {
-            None if floor.was_sent(&job) => return Standing::Out { job },
-            None if cancelled => return Standing::Cancelled,
-            None => return Standing::Next { job },
-            Some(JobEnd::Judged { grade }) if *grade != Grade::Failed => done += 1,
-            Some(JobEnd::Judged { .. } | JobEnd::CutShort) => failures += 1,
-            Some(JobEnd::Refused) => {
-                let why = "refused at the machine".to_owned();
-                return Standing::GivenUp { why };
-            }
-            Some(JobEnd::NotRun { why }) => return Standing::GivenUp { why: why.clone() },
-        }
-        // A machine that failed more often than it may is not asked again.
-        if done >= order.repeat || failures > order.again_after_failure {
-            return Standing::Done { failures };
-        }
-    }
-    Standing::Done { failures }
-}
-
 /// The order at which a machine is, and how it stands there.
 pub fn present_order<'f>(floor: &'f Floor, machine: &MachineName) -> Option<(&'f Order, Standing)> {
-    let orders = floor.orders().into_iter();
-    let mut of_machine = orders.filter(|order| order.to.contains(machine));
-    let open = of_machine.by_ref().filter_map(|order| {
-        let standing = standing(floor, order, machine);
-        let open = matches!(standing, Standing::Next { .. } | Standing::Out { .. });
-        open.then_some((order, standing))
-    });
-    // What was sent comes before what is to be sent, also where a higher order came meanwhile.
-    let mut open: Vec<(&Order, Standing)> = open.collect();
-    let out = open
-        .iter()
-        .position(|(_, standing)| matches!(standing, Standing::Out { .. }));
-    match out {
-        Some(place) => Some(open.swap_remove(place)),
-        None => open.into_iter().next(),
+    let mut next = None;
+    for order in floor.open_orders(machine) {
+        let standing = floor.standing(order, machine);
+        // What was sent comes before what is to be sent, also where a higher order came meanwhile.
+        if matches!(standing, Standing::Out { .. }) {
+            return Some((order, standing));
+        }
+        next.get_or_insert((order, standing));
     }
+    next
 }
 
 /// What the machines' signs of life say.

@@ -7,12 +7,15 @@
     reason = "tests start programs, read the environment, wait, and say why they do not"
 )]
 
+mod faults;
 mod floors;
 mod hostile;
 mod leases;
 mod machines;
 mod pages;
 mod plans;
+mod swarm;
+mod thousand;
 mod travel;
 mod twice;
 

@@ -8,9 +8,8 @@ use super::super::run::{style, wish};
 use super::super::{Exit, Failure, put, put_json};
 use super::Counter;
 use super::arguments::{HubPlace, OrderArguments, ShowArguments};
-use crate::fleet::floor::Floor;
+use crate::fleet::floor::{Floor, Standing};
 use crate::fleet::hub::Keep;
-use crate::fleet::plan::{Standing, standing};
 use crate::fleet::protocol::{DeskEntry, MachineName, Order};
 use crate::model::Conditions;
 use crate::os;
@@ -135,7 +134,7 @@ pub(super) fn orders(wanted: &ShowArguments) -> Result<Exit, Failure> {
 
 fn form(floor: &Floor, order: &Order) -> Value {
     let machines = order.to.iter().map(|machine| {
-        let (is, more) = words(&standing(floor, order, machine));
+        let (is, more) = words(&floor.standing(order, machine));
         json!({ "machine": machine, "is": is, "more": more })
     });
     json!({
@@ -163,7 +162,7 @@ fn words(standing: &Standing) -> (&'static str, String) {
 fn row(floor: &Floor, order: &Order) -> Vec<String> {
     let mut counts: Vec<(&'static str, u32)> = Vec::new();
     for machine in &order.to {
-        let (is, _) = words(&standing(floor, order, machine));
+        let (is, _) = words(&floor.standing(order, machine));
         match counts.iter_mut().find(|(known, _)| *known == is) {
             Some((_, count)) => *count += 1,
             None => counts.push((is, 1)),

@@ -34,6 +34,8 @@ const REASSURE_EVERY: Duration = Duration::from_secs(5);
 const HUB_GONE_AFTER: Duration = Duration::from_secs(20);
 /// What is owed is looked for this often, where nothing else calls for it.
 const LOOK_FOR_OWED_EVERY: Duration = Duration::from_secs(60);
+/// The same while a job of the hub's waits: what it waits for changes without anybody's doing, and is shown.
+const LOOK_AT_WAITING_EVERY: Duration = Duration::from_secs(4);
 /// Most phrases of what a job waits for.
 const MOST_WAITS: usize = 4;
 
@@ -74,6 +76,7 @@ pub(super) async fn live(options: AgentOptions, store: Store, inside: oneshot::R
         hub_heard: None,
         hub_is_heard: false,
         owed_looked: None,
+        waits: false,
         beat: None,
         reassured: None,
         sending: None,
@@ -104,6 +107,8 @@ struct Life {
     hub_heard: Option<Mono>,
     hub_is_heard: bool,
     owed_looked: Option<Mono>,
+    /// A job of the hub's was seen to wait.
+    waits: bool,
     beat: Option<Mono>,
     reassured: Option<Mono>,
     sending: Option<JoinHandle<Result<String, SendError>>>,
@@ -162,7 +167,12 @@ impl Life {
             tracing::warn!("the hub is not heard; its jobs wait");
             self.say_hub_is_heard(false).await;
         }
-        if is_due(&mut self.owed_looked, now, LOOK_FOR_OWED_EVERY)
+        let look_every = if self.waits {
+            LOOK_AT_WAITING_EVERY
+        } else {
+            LOOK_FOR_OWED_EVERY
+        };
+        if is_due(&mut self.owed_looked, now, look_every)
             && let Ok(Answer::Queue(view)) = self.inside.ask(Action::Show, "the fleet").await
         {
             self.view = *view;
@@ -212,6 +222,7 @@ impl Life {
                 None => Doing::Idle,
             },
         };
+        self.waits = matches!(doing, Doing::Waiting { .. });
         let beat = Beat {
             machine: self.options.machine.clone(),
             at: os::moment().wall,

@@ -7,8 +7,8 @@ use serde::Serialize;
 use super::export::local_time;
 use super::live::LiveLine;
 use super::query::KeptOutcome;
-use crate::fleet::floor::Floor;
-use crate::fleet::plan::{Standing, present_order};
+use crate::fleet::floor::{Floor, Standing};
+use crate::fleet::plan::present_order;
 use crate::fleet::protocol::{Doing, MachineName, Progress, SILENT_AFTER};
 use crate::model::Wall;
 

@@ -27,14 +27,19 @@ const BATCH: usize = 64;
 const ASKED_FOR: Duration = Duration::from_millis(500);
 /// After trouble.
 const PAUSE: Duration = Duration::from_secs(1);
-/// A server that was started anew, or a reader that it has forgotten, shows within this time.
-const FRESH_FOR: u32 = 60;
+/// A server that was started anew without what it had shows within this time.
+const FRESH_FOR: Duration = Duration::from_secs(30);
+/// A server ends each batch by a word of its own. Where none comes for so long it has forgotten the reader, as
+/// it does when it is started anew.
+const WORD_WITHIN: Duration = Duration::from_secs(2);
 
 /// Copying has come to a stop; it begins again.
 #[derive(Debug, thiserror::Error)]
 enum CopyError {
     #[error("the server does not give it: {0}")]
     Server(async_nats::Error),
+    #[error("the server has forgotten the reader of {0}")]
+    Forgotten(&'static str),
     #[error(transparent)]
     Keep(#[from] KeepError),
     #[error(transparent)]
@@ -117,7 +122,8 @@ impl Copier {
     async fn copy_for_a_while(&self, files: &mut Files) -> Result<(), CopyError> {
         let desk = self.source(&mut files.keep, DESK).await?;
         let results = self.source(&mut files.keep, RESULTS).await?;
-        for _ in 0..FRESH_FOR {
+        let begun = os::monotonic();
+        while os::monotonic().since(begun) < FRESH_FOR {
             let came = next_batch(&results, ASKED_FOR).await?;
             // Whatever a result belongs to was said before it came, so it is known after this.
             loop {
@@ -289,19 +295,25 @@ impl Source {
 
 async fn next_batch(source: &Source, patience: Duration) -> Result<Vec<Message>, CopyError> {
     let server = |error: async_nats::Error| CopyError::Server(error);
-    let mut batch = source
-        .reader
-        .batch()
-        .max_messages(BATCH)
-        .expires(patience)
-        .messages()
+    let collect = async {
+        let mut batch = source
+            .reader
+            .batch()
+            .max_messages(BATCH)
+            .expires(patience)
+            .messages()
+            .await
+            .map_err(|error| server(error.into()))?;
+        let mut messages = Vec::new();
+        while let Some(message) = batch.next().await {
+            messages.push(message.map_err(server)?);
+        }
+        Ok(messages)
+    };
+    // What a batch without its end held is read once more by the next reader.
+    tokio::time::timeout(patience + WORD_WITHIN, collect)
         .await
-        .map_err(|error| server(error.into()))?;
-    let mut messages = Vec::new();
-    while let Some(message) = batch.next().await {
-        messages.push(message.map_err(server)?);
-    }
-    Ok(messages)
+        .map_err(|_| CopyError::Forgotten(source.name))?
 }
 
 /// Parcel and number of a chunk that has the right form.

@@ -20,8 +20,8 @@ const APPLICATION_ID: i32 = 0x534F_4842;
 const BUSY_WAIT: Duration = Duration::from_secs(10);
 /// Chunks of one machine that wait for the rest of their parcels: two whole parcels.
 const MOST_WAITING_CHUNKS: u32 = 2 * MOST_CHUNKS;
-/// Ends of jobs older than this decide nothing any more.
-const ENDS_MATTER_FOR: Duration = Duration::from_hours(90 * 24);
+/// An order is over after this time, and what came of it decides nothing any more.
+const ORDERS_MATTER_FOR: Duration = Duration::from_hours(90 * 24);
 
 /// One script a version; a released one is never edited.
 const MIGRATIONS: &[&str] = &[
@@ -282,9 +282,9 @@ impl Keep {
     /// # Errors
     /// When the file cannot be read.
     pub fn floor(&self, now: Wall) -> Result<Floor, KeepError> {
-        let since = now.minus(ENDS_MATTER_FOR);
+        let since = now.minus(ORDERS_MATTER_FOR);
         self.ask(|connection| {
-            let mut floor = Floor::default();
+            let mut floor = Floor::since(since);
             let mut notes = connection.prepare("SELECT body FROM desk ORDER BY at_ms, id")?;
             let notes = notes.query_map([], |row| row.get::<_, String>(0))?;
             for note in notes {

@@ -16,9 +16,9 @@ use super::keep::{Keep, KeepError};
 use super::presence::word_subject;
 use super::shop::SharedShop;
 use super::streams::{drop_mailbox, make_mailbox};
-use crate::fleet::floor::parts_of_job;
+use crate::fleet::floor::{Standing, parts_of_job};
 use crate::fleet::lease::{Lease, Try};
-use crate::fleet::plan::{Standing, lost_together, message, next_jobs, present_order};
+use crate::fleet::plan::{lost_together, message, next_jobs, present_order};
 use crate::fleet::protocol::{
     BEAT_EVERY, Circuit, DESK_SUBJECT, DeskEntry, DeskNote, HUB_SUBJECT, JOBS, JobMessage, LEASE,
     LEASE_SUBJECT, MachineName, Word, job_subject, write_message,

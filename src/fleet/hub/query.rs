@@ -10,6 +10,8 @@ use crate::model::{Grade, Wall};
 
 /// Most outcomes given at once.
 const MOST_ROWS: u32 = 10_000;
+/// Refusals that are remembered of one machine; a flood of them pushes out its own only.
+const MOST_UNSETTLED: u32 = 256;
 
 /// One run, or the end of a job without one.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -191,7 +193,8 @@ impl Keep {
         })
     }
 
-    /// Writes down that an outcome was refused (with the reason), or lacks parts.
+    /// Writes down that an outcome was refused (with the reason), or lacks parts; the machine's oldest ones
+    /// make room.
     ///
     /// # Errors
     /// Nothing is written then.
@@ -206,6 +209,11 @@ impl Keep {
                 "INSERT INTO unsettled (outcome, machine, refused, at_ms) VALUES (?1, ?2, ?3, ?4)
                  ON CONFLICT (machine, outcome) DO UPDATE SET refused = ?3, at_ms = ?4",
                 params![outcome, machine.as_str(), refused, at.now.0],
+            )?;
+            change.execute(
+                "DELETE FROM unsettled WHERE machine = ?1 AND outcome NOT IN (
+                     SELECT outcome FROM unsettled WHERE machine = ?1 ORDER BY at_ms DESC, outcome DESC LIMIT ?2)",
+                params![machine.as_str(), MOST_UNSETTLED],
             )?;
             at.reached(change)
         })
@@ -300,9 +308,9 @@ impl Keep {
             want("instr(lower(parts), lower(?)) > 0", part.clone().into());
         }
         if let Some(order) = &query.order {
-            // Ids of jobs begin with that of their order.
-            let clause = format!("substr(job, 1, {}) = ?", order.chars().count() + 1);
-            want(&clause, format!("{order}/").into());
+            // Ids of jobs begin with that of their order and a `/`, after which comes `0`: an index can do that.
+            want("job >= ?", format!("{order}/").into());
+            want("job < ?", format!("{order}0").into());
         }
         let wheres = if wheres.is_empty() {
             "1".to_owned()

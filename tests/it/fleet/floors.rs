@@ -124,10 +124,21 @@ fn all_heard() -> impl Strategy<Value = (Vec<Heard>, Vec<Heard>)> {
 
 proptest! {
     #[test]
-    fn any_order_and_any_repetition_lead_to_the_same_floor((once, shuffled) in all_heard()) {
-        let (mut one, mut other) = (Floor::default(), Floor::default());
+    fn any_order_and_any_repetition_lead_to_the_same_floor(
+        (once, shuffled) in all_heard(),
+        since in 0..40_i64,
+    ) {
+        let (mut one, mut other) = (Floor::since(Wall(since)), Floor::since(Wall(since)));
         once.iter().for_each(|heard| hear(&mut one, heard));
         shuffled.iter().for_each(|heard| hear(&mut other, heard));
+        // Which orders are open is kept beside them; it is what they say themselves.
+        for machine in ["bench-1", "bench-2"].map(name) {
+            let open = one.open_orders(&machine).map(|order| &order.id);
+            let all = one.orders().into_iter();
+            let of_machine = all.filter(|order| order.to.contains(&machine));
+            let really = of_machine.filter(|order| one.standing(order, &machine).is_open());
+            prop_assert_eq!(open.collect::<Vec<_>>(), really.map(|order| &order.id).collect::<Vec<_>>());
+        }
         prop_assert_eq!(one, other);
     }
 }

@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 
 use proptest::prelude::*;
-use soakproof::fleet::floor::{Floor, KnownEnd, job_id};
-use soakproof::fleet::plan::{Seen, Standing, lost_together, next_jobs, standing};
+use soakproof::fleet::floor::{Floor, KnownEnd, Standing, job_id};
+use soakproof::fleet::plan::{Seen, lost_together, next_jobs, present_order};
 use soakproof::fleet::protocol::{Circuit, DeskEntry, JobEnd, MachineName, Order, Registration};
-use soakproof::model::{Grade, Mono};
+use soakproof::model::{Grade, Mono, Wall};
 
 use super::floors::{note, order, registration};
 use super::name;
@@ -139,7 +139,7 @@ fn a_round_that_failed_is_followed_by_others_as_often_as_the_order_says() {
     };
     give(&mut floor, 200, wanted.clone());
     let machine = name("a");
-    let stands = |floor: &Floor| standing(floor, &wanted, &machine);
+    let stands = |floor: &Floor| floor.standing(&wanted, &machine);
     let next = |round| Standing::Next {
         job: job_id("o", &machine, round),
     };
@@ -171,7 +171,7 @@ fn what_is_taken_back_is_not_sent_and_what_is_refused_is_not_asked_again() {
         machine: Some(name("a")),
     };
     floor.hear(&note(300, cancel));
-    assert_eq!(standing(&floor, &wanted, &name("a")), Standing::Cancelled);
+    assert_eq!(floor.standing(&wanted, &name("a")), Standing::Cancelled);
     assert_eq!(ids(&floor, &everyone(&["a", "b"])), ["o/b/1"]);
     let refused = KnownEnd {
         end: JobEnd::Refused,
@@ -179,9 +179,27 @@ fn what_is_taken_back_is_not_sent_and_what_is_refused_is_not_asked_again() {
     };
     floor.know_end("o/b/1", refused);
     assert!(matches!(
-        standing(&floor, &wanted, &name("b")),
+        floor.standing(&wanted, &name("b")),
         Standing::GivenUp { .. }
     ));
+}
+
+#[test]
+fn an_order_of_long_ago_is_over_and_nothing_of_it_goes_out_again() {
+    // As a hub reads it that was started anew: the ends of that time are not read any more.
+    let mut floor = Floor::since(Wall(500));
+    floor.hear(&note(1, DeskEntry::Machine(registration("a"))));
+    give(&mut floor, 200, order("old", &["a"]));
+    floor.hear(&note(
+        201,
+        DeskEntry::Sent {
+            job: job_id("old", &name("a"), 1),
+        },
+    ));
+    assert_eq!(present_order(&floor, &name("a")), None);
+    assert!(ids(&floor, &everyone(&["a"])).is_empty());
+    give(&mut floor, 600, order("new", &["a"]));
+    assert_eq!(ids(&floor, &everyone(&["a"])), ["new/a/1"]);
 }
 
 #[test]
@@ -251,7 +269,7 @@ proptest! {
         }
         for wanted in floor.orders() {
             for machine in &wanted.to {
-                let over = matches!(standing(&floor, wanted, machine), Standing::Done { .. });
+                let over = matches!(floor.standing(wanted, machine), Standing::Done { .. });
                 prop_assert!(over, "{} at {} is open", wanted.id, machine);
             }
         }
