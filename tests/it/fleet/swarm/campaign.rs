@@ -13,7 +13,7 @@ use rand::{RngExt, SeedableRng};
 use soakproof::fleet::hub::{HubDesk, HubFolder, LiveKeep};
 use soakproof::fleet::link::LinkOptions;
 use soakproof::fleet::protocol::{DeskEntry, MachineName, RESULTS, Registration};
-use soakproof::service::notices::Secret;
+use soakproof::os::Secret;
 use tokio::runtime::Runtime;
 use tokio::task::JoinHandle;
 
