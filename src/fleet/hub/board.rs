@@ -119,8 +119,10 @@ fn counting_key(name: &str) -> Vec<(u64, String)> {
             .unwrap_or(digits.len());
         let (number, more) = digits.split_at(end);
         key.push((0, text.to_owned()));
-        // A number too large to count with stands behind all others.
-        key.push((number.parse().unwrap_or(u64::MAX), number.to_owned()));
+        if !number.is_empty() {
+            // One too large to count with stands behind all others.
+            key.push((number.parse().unwrap_or(u64::MAX), number.to_owned()));
+        }
         rest = more;
     }
     key
