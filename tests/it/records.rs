@@ -6,6 +6,7 @@
     reason = "tests start children and read what they wrote"
 )]
 
+mod day;
 mod ledger;
 pub(crate) mod paper;
 mod released;

@@ -13,6 +13,7 @@ mod pages;
 mod reduced;
 mod resources;
 mod seal;
+mod storms;
 pub(crate) mod tcp;
 
 use std::fs;

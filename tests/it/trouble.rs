@@ -6,6 +6,8 @@
     reason = "tests start programs and spoil files"
 )]
 
+mod disks;
+
 use std::fs;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
