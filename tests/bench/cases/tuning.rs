@@ -24,7 +24,7 @@ const MOST_RUNS: u32 = 14;
 const CPUS: u32 = 1;
 const SHORT: &str = "about = \"some seconds\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n\
     [[stage]]\nname = \"long\"\ntime = \"10s\"\n\
-    [[stage.load]]\nkernels = [\"march.memory\"]\ncores = \"all\"\nmemory = \"4MiB\"\n";
+    [[stage.load]]\nkernels = [\"march.memory\"]\ncores = \"all\"\nmemory = \"1MiB\"\n";
 
 /// What decides in the end: with a claim, and with the five idle minutes that such a suite must have.
 const CLAIM: &str = "[claim]\nconfidence = 0.95\nwalks = 2\n";
