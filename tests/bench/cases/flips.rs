@@ -237,7 +237,7 @@ fn locked_memory(guest: &mut Guest, pid: &str) -> Result<Option<(u64, u64)>> {
 }
 
 /// By the process's page map: bits 0 to 54 hold the frame (Linux Documentation/admin-guide/mm/pagemap.rst). None
-/// when the worker is gone.
+/// when the worker is gone, or going: its pages are given back first.
 fn physical(guest: &mut Guest, arena: &Arena, address: u64) -> Result<Option<u64>> {
     let (pid, page) = (&arena.pid, address / PAGE);
     let command =
@@ -247,10 +247,10 @@ fn physical(guest: &mut Guest, arena: &Arena, address: u64) -> Result<Option<u64
         return Ok(None);
     }
     let entry = u64::from_str_radix(text.trim(), 16)?.swap_bytes();
+    if entry >> 63 == 0 {
+        return Ok(None);
+    }
     let frame = entry & ((1 << 55) - 1);
-    ensure!(
-        entry >> 63 == 1 && frame != 0,
-        "the page of {address:#x} is not there: {text}"
-    );
+    ensure!(frame != 0, "the frame of {address:#x} is hidden: {text}");
     Ok(Some(frame * PAGE + address % PAGE))
 }

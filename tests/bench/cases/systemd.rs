@@ -150,7 +150,7 @@ fn programs(guest: &mut Guest) -> Result<()> {
 
 /// Stopping the service in mid-run ends the run in good order.
 fn stop(guest: &mut Guest) -> Result<()> {
-    guest.begin_run(&suite(INTEGERS, 300), "")?;
+    guest.start_run(&suite(INTEGERS, 300), "")?;
     wait_for_samples(guest, 5)?;
     guest.ok("systemctl stop soakproof")?;
     let result = guest.ok(
@@ -174,7 +174,7 @@ fn stop(guest: &mut Guest) -> Result<()> {
 
 /// A restart that somebody asks for in mid-run is no reset.
 fn restart(guest: &mut Guest) -> Result<()> {
-    guest.begin_run(&suite(INTEGERS, 300), "")?;
+    guest.start_run(&suite(INTEGERS, 300), "")?;
     wait_for_samples(guest, 5)?;
     guest.go_down("systemctl reboot")?;
     guest.ok("systemctl is-active soakproof")?;
@@ -196,7 +196,7 @@ fn ensure_stopped(guest: &mut Guest) -> Result<()> {
 
 /// One that nobody asked for is found by the service when it starts again by itself.
 fn sudden_restart(guest: &mut Guest) -> Result<()> {
-    guest.begin_run(&suite(INTEGERS, 300), "")?;
+    guest.start_run(&suite(INTEGERS, 300), "")?;
     let acknowledged = wait_for_samples(guest, 7)?;
     guest.go_down("echo b > /proc/sysrq-trigger")?;
     guest.ok("modprobe i6300esb; systemctl is-active soakproof")?;

@@ -192,7 +192,7 @@ fn switches_that_hide_errors_are_said() {
     let desktop = instruments("desktop-core-labels");
     assert!(!has_gap(&desktop, GapKind::Environment, ""));
     let interval = read_check_interval(&Root::simulated(folder("desktop-core-labels")));
-    assert_eq!(interval.unwrap().as_secs(), 300, "12c is hexadecimal");
+    assert_eq!(interval.unwrap().as_secs(), 300);
     assert_eq!(
         read_check_interval(&Root::simulated(folder("server-two-packages"))),
         None
