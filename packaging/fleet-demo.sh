@@ -96,6 +96,7 @@ await bench-2 running
 sleep 2
 for sensor in "$work"/bench-2/sys/class/hwmon/hwmon*/temp1_input; do echo 104000 > "$sensor"; done
 judged bench-2
+await bench-2 idle
 board "the second one got too hot"
 await bench-3 running
 sleep 2
@@ -106,6 +107,7 @@ board "the third one vanished in mid-job"
 echo "7a5c0000-0000-4000-8000-00000000beef" > "$work/bench-3/proc/sys/kernel/random/boot_id"
 machine bench-3
 judged bench-3
+await bench-3 idle
 board "it is back, and says why"
 echo
 "$program" hub results

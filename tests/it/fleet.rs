@@ -14,6 +14,7 @@ mod leases;
 mod machines;
 mod pages;
 mod plans;
+mod severed;
 mod swarm;
 mod thousand;
 mod travel;
@@ -165,6 +166,11 @@ impl Shop {
 
     /// The service of a machine with its agent, on an invented machine.
     fn start_machine(&self, name: &str) -> Running {
+        Running(self.serving(name).spawn().expect("starts"))
+    }
+
+    /// The same, not yet started; made on the first call.
+    fn serving(&self, name: &str) -> Command {
         let machine = self.machine(name);
         if !machine.exists() {
             let source = Path::new(env!("CARGO_MANIFEST_DIR"));
@@ -191,7 +197,7 @@ impl Shop {
             .env("SOAKPROOF_CONFIG", self.path(&format!("{name}.toml")))
             .stdout(Stdio::null())
             .stderr(log);
-        Running(command.spawn().expect("starts"))
+        command
     }
 
     fn machine(&self, name: &str) -> PathBuf {

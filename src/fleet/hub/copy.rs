@@ -131,9 +131,7 @@ impl Copier {
                 if notes.is_empty() {
                     break;
                 }
-                for message in &notes {
-                    self.take_note(&mut files.keep, &desk, message)?;
-                }
+                tokio::task::block_in_place(|| self.take_notes(&mut files.keep, &desk, &notes))?;
             }
             for message in &came {
                 tokio::task::block_in_place(|| self.take_result(files, &results, message))?;
@@ -142,23 +140,26 @@ impl Copier {
         Ok(())
     }
 
-    fn take_note(
+    fn take_notes(
         &self,
         keep: &mut Keep,
         source: &Source,
-        message: &Message,
+        messages: &[Message],
     ) -> Result<(), CopyError> {
-        let at = source.place(message)?;
-        match parse_message::<DeskNote>(&message.payload) {
-            Ok(note) => {
-                keep.put_note(&note, &at)?;
-                self.shop.lock().floor.hear(&note);
-            }
-            Err(error) => {
-                tracing::error!(%error, "a note of the desk is passed over");
-                keep.pass_over(&at)?;
+        let Some(last) = messages.last() else {
+            return Ok(());
+        };
+        let at = source.place(last)?;
+        let mut notes = Vec::with_capacity(messages.len());
+        for message in messages {
+            match parse_message::<DeskNote>(&message.payload) {
+                Ok(note) => notes.push(note),
+                Err(error) => tracing::error!(%error, "a note of the desk is passed over"),
             }
         }
+        keep.put_notes(&notes, &at)?;
+        let mut shop = self.shop.lock();
+        notes.iter().for_each(|note| shop.floor.hear(note));
         Ok(())
     }
 

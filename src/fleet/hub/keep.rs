@@ -205,17 +205,20 @@ impl Keep {
         Ok(seq + 1)
     }
 
-    /// Takes a note of the desk in, and how far the stream is read by it.
+    /// Takes notes of the desk in, and how far the stream is read by them: together, since a note goes with each
+    /// job, and the disk takes its time for each change.
     ///
     /// # Errors
     /// Nothing is written then.
-    pub fn put_note(&mut self, note: &DeskNote, at: &Place<'_>) -> Result<(), KeepError> {
-        let body = serde_json::to_string(note).unwrap_or_default();
+    pub fn put_notes(&mut self, notes: &[DeskNote], at: &Place<'_>) -> Result<(), KeepError> {
         self.change(|change| {
-            change.execute(
-                "INSERT INTO desk (id, at_ms, body) VALUES (?1, ?2, ?3) ON CONFLICT (id) DO NOTHING",
-                params![note.stamp.id, note.stamp.at.0, body],
-            )?;
+            for note in notes {
+                let body = serde_json::to_string(note).unwrap_or_default();
+                change.execute(
+                    "INSERT INTO desk (id, at_ms, body) VALUES (?1, ?2, ?3) ON CONFLICT (id) DO NOTHING",
+                    params![note.stamp.id, note.stamp.at.0, body],
+                )?;
+            }
             at.reached(change)
         })
     }

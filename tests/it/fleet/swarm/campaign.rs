@@ -17,7 +17,7 @@ use soakproof::os::Secret;
 use tokio::runtime::Runtime;
 use tokio::task::JoinHandle;
 
-use super::super::{Running, Shop, name, wait};
+use super::super::{Running, Shop, name};
 use super::checker::{Held, Produced, check};
 use super::line::Line;
 use super::machine::{SharedDisk, Traits, live};
@@ -108,10 +108,13 @@ impl Campaign {
             campaign.power_on(place);
         }
         let live = LiveKeep::open(&folder).expect("opens");
-        wait("every machine to be heard", || {
-            let heard = live.lines().expect("read").len();
-            (heard >= campaign.plan.machines).then_some(())
-        });
+        // A thousand handshakes take their time where other programs are at work.
+        let begun = Instant::now();
+        while live.lines().expect("read").len() < campaign.plan.machines {
+            let patient = begun.elapsed() < campaign.plan.patience;
+            assert!(patient, "not every machine was heard");
+            sleep(Duration::from_millis(100));
+        }
         Some(campaign)
     }
 

@@ -22,9 +22,12 @@ impl Template {
     /// The record of a night, by way of a store in `folder`.
     fn of(night: &Night, folder: &Path) -> Self {
         let (header, entries) = night.entries();
-        let grade = entries.iter().find_map(|entry| match entry {
-            Entry::Verdict(verdict) => Some(verdict.grade),
-            _ => None,
+        let grade = entries.iter().find_map(|entry| {
+            if let Entry::Verdict(verdict) = entry {
+                Some(verdict.grade)
+            } else {
+                None
+            }
         });
         std::fs::create_dir_all(folder).expect("made");
         let mut store = Store::open(folder).expect("opens");
