@@ -223,24 +223,14 @@ fn sizes(campaign: &Campaign) {
     }
 }
 
-/// How long each kind of question takes, the slowest of five.
-fn queries(campaign: &Campaign, when: &str) {
-    let keep = Keep::open(&campaign.folder()).expect("opens");
-    let now = wall_now();
-    let midday = Some(Wall(now.0 - DAY_MS / 2));
+/// What may be asked, by `order` among others.
+fn questions(order: &str) -> Vec<(&'static str, Query)> {
+    let midday = Some(Wall(wall_now().0 - DAY_MS / 2));
     let of_day = || Query {
         since: midday,
         ..Query::default()
     };
-    let some = keep
-        .outcomes(&Query {
-            most: Some(1),
-            ..Query::default()
-        })
-        .expect("read");
-    let job = some[0].job.clone().expect("ordered");
-    let (order, _) = job.split_once('/').expect("an order");
-    let questions = [
+    vec![
         (
             "by serial",
             Query {
@@ -291,8 +281,21 @@ fn queries(campaign: &Campaign, when: &str) {
                 ..Query::default()
             },
         ),
-    ];
-    for (what, query) in questions {
+    ]
+}
+
+/// How long each kind of question takes, the slowest of five.
+fn queries(campaign: &Campaign, when: &str) {
+    let keep = Keep::open(&campaign.folder()).expect("opens");
+    let some = keep
+        .outcomes(&Query {
+            most: Some(1),
+            ..Query::default()
+        })
+        .expect("read");
+    let job = some[0].job.clone().expect("ordered");
+    let (order, _) = job.split_once('/').expect("an order");
+    for (what, query) in questions(order) {
         let (mut slowest, mut count) = (Duration::ZERO, 0);
         for _ in 0..5 {
             let (found, took) = timed(|| keep.outcomes(&query).expect("read"));
