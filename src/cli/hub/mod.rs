@@ -75,15 +75,14 @@ impl Counter {
     fn open(folder: &HubFolder) -> Result<Self, Failure> {
         let (link, copies): (LinkOptions, usize) = folder.link()?;
         let keep = Keep::open(folder.path())?;
-        let mut floor = keep.floor(os::moment().wall)?;
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .build()
             .context("cannot start the event loop")?;
-        let desk = runtime.block_on(async {
+        let (desk, floor) = runtime.block_on(async {
             let desk = HubDesk::open(&link, copies).await?;
-            read_desk(&desk, &keep, &mut floor).await?;
-            Ok::<HubDesk, anyhow::Error>(desk)
+            let floor = read_desk(&desk, &keep, os::moment().wall).await?;
+            Ok::<_, anyhow::Error>((desk, floor))
         })?;
         Ok(Self {
             runtime,

@@ -87,15 +87,11 @@ impl HubDesk {
     }
 }
 
-/// Takes in what was said at the desk since `keep` was brought up to date.
+/// The floor by everything that was said at the desk, whether or not `keep` was brought up to date with it.
 ///
 /// # Errors
 /// The server cannot be asked, or the hub's file cannot be read.
-pub async fn read_desk(
-    desk: &HubDesk,
-    keep: &Keep,
-    floor: &mut Floor,
-) -> Result<(), ReadDeskError> {
+pub async fn read_desk(desk: &HubDesk, keep: &Keep, now: Wall) -> Result<Floor, ReadDeskError> {
     let mut stream = desk
         .jetstream
         .get_stream(DESK)
@@ -106,9 +102,11 @@ pub async fn read_desk(
         .await
         .map_err(|error| ReadDeskError::Server(error.into()))?;
     let (created, last) = (info.created.to_string(), info.state.last_sequence);
+    // A hub may copy meanwhile: asked in this order, a note may be heard twice, but none is missed.
     let mut next = keep.next_seq(DESK, &created)?;
+    let mut floor = keep.floor(now)?;
     if next > last {
-        return Ok(());
+        return Ok(floor);
     }
     let reader = read_from(&stream, next)
         .await
@@ -131,7 +129,7 @@ pub async fn read_desk(
             floor.hear(&note);
         }
     }
-    Ok(())
+    Ok(floor)
 }
 
 /// A stamp for what is said now.
