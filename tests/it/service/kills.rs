@@ -341,7 +341,10 @@ impl Range {
                 continue;
             }
             let text = fs::read(file.path()).expect("read");
-            let notice: Value = serde_json::from_slice(&text).expect("JSON");
+            // A service that dies while it hands a notice over leaves half of one, and tells it again later.
+            let Ok(notice) = serde_json::from_slice::<Value>(&text) else {
+                continue;
+            };
             if notice["type"] == event {
                 let run = notice["data"]["run"]["number"].as_i64().expect("a run");
                 let id = notice["data"]["id"].as_str().expect("an id").to_owned();
