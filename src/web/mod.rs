@@ -27,4 +27,5 @@ pub(crate) use tcp::TcpDoor;
 pub use tcp::{OpenTcpError, TcpOptions, TlsFiles};
 pub use tls::LoadTlsError;
 pub use token::ReadTokenError;
+#[cfg(feature = "fleet")]
 pub(crate) use visits::random_word;
