@@ -11,7 +11,8 @@ use super::run::open_store;
 use super::{Exit, Failure, put, put_json, tell};
 use crate::model::{Entry, Grade, RunHeader};
 use crate::os;
-use crate::report::{TransferRow, check_believable, escape, read_export};
+use crate::report::{check_believable, escape, read_export};
+use crate::service::as_stored;
 use crate::store::{ImportRunError, Store, StoredRow};
 use crate::verdict;
 
@@ -130,13 +131,4 @@ fn take_in(store: &mut Store, file: &Path) -> Result<Imported, Failure> {
         there,
         here: here.grade,
     })
-}
-
-fn as_stored(row: TransferRow) -> StoredRow {
-    StoredRow {
-        seq: row.seq,
-        kind: row.kind,
-        body: row.body,
-        crc: row.crc,
-    }
 }

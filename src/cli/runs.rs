@@ -15,8 +15,8 @@ use crate::os::{self, Root};
 use crate::report::{self, RunLine};
 use crate::run::{Recovery, add_late_errors, has_unfinished_runs, recover_cut_runs};
 use crate::sensors::read_machine;
-use crate::service::{ClosedLine, RecoveryBody};
-use crate::store::{RunSummary, Store};
+use crate::service::{ClosedLine, RecoveryBody, run_line};
+use crate::store::Store;
 
 /// Runs the command.
 pub(super) fn runs(wanted: &RunsArguments) -> Result<Exit, Failure> {
@@ -37,27 +37,13 @@ fn list(wanted: &StoreArguments) -> Result<Exit, Failure> {
             store.runs()?
         }
     };
-    let lines: Vec<RunLine> = runs.into_iter().map(line).collect();
+    let lines: Vec<RunLine> = runs.into_iter().map(run_line).collect();
     if wanted.output.json {
         put_json(&report::runs_json(&lines));
     } else {
         put(&report::runs_text(&lines, style()));
     }
     Ok(Exit::Fine)
-}
-
-fn line(run: RunSummary) -> RunLine {
-    RunLine {
-        number: run.number,
-        id: run.id,
-        suite: run.suite,
-        host: run.host,
-        started: run.started,
-        ended: run.ended,
-        grade: run.grade,
-        findings: run.findings,
-        simulated: run.simulated,
-    }
 }
 
 /// A record that is held for longer belongs to a run that is alive.

@@ -11,7 +11,7 @@ use super::run::style;
 use super::{Exit, Failure, put, put_json, tell};
 use crate::os;
 use crate::report::{self, SheetClaim, SheetFacts, escape};
-use crate::service::digest_of;
+use crate::service::{FillSheetError, digest_of, fill_sheet};
 use crate::store::StoredRow;
 
 /// Largest sheet that is read, in bytes.
@@ -32,18 +32,10 @@ pub(super) fn sheet_of(
     rows: Vec<StoredRow>,
     serial: Option<String>,
 ) -> Result<String, Failure> {
-    let digest = digest_of(&rows).map_err(|seq| damaged(number, seq))?;
-    let record = fold(number, rows)?;
-    if record.verdict().is_none() {
-        return Err(Failure::usage(anyhow::anyhow!(
-            "run {number} has no verdict yet, so there is nothing to put on a sheet"
-        )));
-    }
-    let facts = SheetFacts {
-        serial,
-        rows: digest.rows(),
-        digest: digest.words(),
-    };
+    let (record, facts) = fill_sheet(number, rows, serial).map_err(|error| match error {
+        FillSheetError::Unjudged(_) => Failure::usage(error),
+        FillSheetError::Row { .. } | FillSheetError::Record(_) => error.into(),
+    })?;
     Ok(report::sheet_page(&record, &facts, &style())?)
 }
 

@@ -30,5 +30,7 @@ pub use http::{ClosedLine, LeftLine, RecoveryBody, ServiceFacts, openapi};
 pub use inside::Inside;
 pub use serve::{ServeError, ServeOptions, serve};
 pub use state::{OpenQueueError, QueueState};
-pub use transfer::{digest_of, whole_line, write_export};
+pub use transfer::{
+    FillSheetError, as_stored, digest_of, fill_sheet, run_line, whole_line, write_export,
+};
 pub use wires::Snapshot;

@@ -2,9 +2,11 @@
 
 use std::io::{self, Write};
 
-use crate::model::{Entry, RunHeader};
-use crate::report::{Digest, TransferRow, export_end, export_head, export_row};
-use crate::store::StoredRow;
+use crate::model::{Entry, Record, RunHeader};
+use crate::report::{
+    Digest, RunLine, SheetFacts, TransferRow, export_end, export_head, export_row,
+};
+use crate::store::{DamagedRow, RunSummary, StoredRow, record_of};
 
 /// Writes the export of the run that `rows` hold. Gives the numbers of rows that are damaged or missing and
 /// so are not in it.
@@ -54,6 +56,74 @@ pub fn whole_line(row: StoredRow) -> Result<String, i64> {
         crc: row.crc,
     };
     export_row(&row).filter(|_| whole).ok_or(seq)
+}
+
+/// A row that came as a line, as the store keeps it.
+pub fn as_stored(row: TransferRow) -> StoredRow {
+    StoredRow {
+        seq: row.seq,
+        kind: row.kind,
+        body: row.body,
+        crc: row.crc,
+    }
+}
+
+/// A run as a line of a list.
+pub fn run_line(run: RunSummary) -> RunLine {
+    RunLine {
+        number: run.number,
+        id: run.id,
+        suite: run.suite,
+        host: run.host,
+        started: run.started,
+        ended: run.ended,
+        grade: run.grade,
+        findings: run.findings,
+        simulated: run.simulated,
+    }
+}
+
+/// There is nothing to put on a sheet.
+#[derive(Debug, thiserror::Error)]
+pub enum FillSheetError {
+    /// A row is missing or damaged.
+    #[error(
+        "row {seq} of run {run} is missing or not what was written; see `soakproof runs check`"
+    )]
+    Row {
+        /// The run.
+        run: i64,
+        /// The row.
+        seq: i64,
+    },
+    /// The record cannot be read.
+    #[error("the record is damaged: {0}")]
+    Record(DamagedRow),
+    /// Nothing to say yet.
+    #[error("run {0} has no verdict yet, so there is nothing to put on a sheet")]
+    Unjudged(i64),
+}
+
+/// What a sheet of run `run`, which `rows` hold, is made of.
+///
+/// # Errors
+/// The record is damaged, or has no verdict.
+pub fn fill_sheet(
+    run: i64,
+    rows: Vec<StoredRow>,
+    serial: Option<String>,
+) -> Result<(Record, SheetFacts), FillSheetError> {
+    let digest = digest_of(&rows).map_err(|seq| FillSheetError::Row { run, seq })?;
+    let record = record_of(run, rows).map_err(FillSheetError::Record)?;
+    if record.verdict().is_none() {
+        return Err(FillSheetError::Unjudged(run));
+    }
+    let facts = SheetFacts {
+        serial,
+        rows: digest.rows(),
+        digest: digest.words(),
+    };
+    Ok((record, facts))
 }
 
 /// The digest of the rows of a run, of which every one must be what was written.

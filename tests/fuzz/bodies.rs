@@ -33,7 +33,7 @@ use soakproof::sensors::{
 };
 use soakproof::service::agenda::Timing;
 use soakproof::service::config::parse_configuration;
-use soakproof::service::{ServeOptions, serve};
+use soakproof::service::{ServeOptions, as_stored, serve};
 use soakproof::store::{FILE_NAME, Store, StoredRow, crc32c, record_of};
 use soakproof::suite::{known_kernels, parse_suite, resolve_suite};
 use soakproof::verdict::judge;
@@ -228,13 +228,7 @@ pub(crate) fn import(data: &[u8]) {
     let Ok(rows) = read_export(data) else {
         return;
     };
-    let rows = rows.into_iter().map(|row| StoredRow {
-        seq: row.seq,
-        kind: row.kind,
-        body: row.body,
-        crc: row.crc,
-    });
-    look_at(rows.collect());
+    look_at(rows.into_iter().map(as_stored).collect());
 }
 
 /// Rows with right checksums whose content is anything: a line each, its kind before the first blank.
@@ -294,13 +288,7 @@ static SAMPLE: LazyLock<Record> = LazyLock::new(|| record_of(1, sample_rows()).u
 fn sample_rows() -> Vec<StoredRow> {
     let sample = fs::read(repository().join("tests/fuzz/corpus/import/short-run")).unwrap();
     let rows = read_export(sample.as_slice()).unwrap().into_iter();
-    rows.map(|row| StoredRow {
-        seq: row.seq,
-        kind: row.kind,
-        body: row.body,
-        crc: row.crc,
-    })
-    .collect()
+    rows.map(as_stored).collect()
 }
 
 /// A record's file with bytes changed: three bytes of where, one of how many, then those.

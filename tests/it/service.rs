@@ -199,6 +199,16 @@ impl Site {
         });
     }
 
+    /// Why a job was given up, once it is.
+    fn dropped_why(&self, id: i64) -> String {
+        self.wait_for_state(id, "dropped");
+        let jobs = self.jobs();
+        let mut of_job = jobs.iter().filter(|line| line["job"]["id"] == id);
+        let line = of_job.next().expect("known");
+        let why = line["job"]["state"]["why"].as_str().expect("words");
+        why.to_owned()
+    }
+
     fn add(&self, suite: &str, more: &[&str]) -> i64 {
         let arguments = [&["queue", "add", suite, "--json"], more].concat();
         self.json(&arguments)["job"]["id"]

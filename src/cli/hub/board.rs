@@ -87,7 +87,7 @@ fn row(line: &BoardLine) -> Vec<String> {
     vec![
         line.machine.to_string(),
         line.circuit.clone().unwrap_or_default(),
-        line.state.clone(),
+        line.state.to_string(),
         line.stage_words(),
         line.left_words(),
         line.hottest_words(),
@@ -167,10 +167,7 @@ fn history(folder: &HubFolder, machine: &MachineName, as_json: bool) -> Result<E
     }
     put(&table(&outcomes));
     for lost in &lost {
-        let back = lost.back.map_or_else(
-            || "not heard since".to_owned(),
-            |back| format!("heard again {}", local_time(back)),
-        );
+        let back = lost.back_words();
         put(&format!(
             "vanished {} in mid-job ({}); {back}\n",
             local_time(lost.at),

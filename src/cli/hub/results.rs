@@ -62,7 +62,12 @@ pub(super) fn table(outcomes: &[KeptOutcome]) -> String {
 }
 
 fn query(wanted: &WhichResults) -> Result<Query, Failure> {
-    let since = wanted.since.as_deref().map(parse_day).transpose()?;
+    let since = wanted
+        .since
+        .as_deref()
+        .map(parse_day)
+        .transpose()
+        .map_err(Failure::usage)?;
     Ok(Query {
         machine: wanted.machine.clone(),
         serial: wanted.serial.clone(),
@@ -79,15 +84,14 @@ fn query(wanted: &WhichResults) -> Result<Query, Failure> {
 pub(super) fn export(wanted: &DayArguments) -> Result<Exit, Failure> {
     let folder = wanted.place.folder()?;
     let (from, until) = match &wanted.day {
-        Some(day) => parse_day(day)?,
+        Some(day) => parse_day(day).map_err(Failure::usage)?,
         None => day_of(os::moment().wall),
     };
-    let mut outcomes = Keep::open(folder.path())?.outcomes(&Query {
+    let outcomes = Keep::open(folder.path())?.outcomes(&Query {
         since: Some(from),
         until: Some(until),
         ..Query::default()
     })?;
-    outcomes.reverse();
     let text = csv_text(&outcomes)?;
     match &wanted.to {
         Some(path) => os::write_file(path, |to| to.write_all(&text))?,

@@ -12,6 +12,59 @@ use crate::fleet::plan::present_order;
 use crate::fleet::protocol::{Doing, MachineName, Progress, SILENT_AFTER};
 use crate::model::Wall;
 
+/// How a machine is, the worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum State {
+    /// It fell silent in mid-job.
+    Vanished,
+    /// It is not heard.
+    Silent,
+    /// It never was.
+    NeverHeard,
+    /// A run is under way.
+    Running,
+    /// A job of the hub's waits there.
+    Waiting,
+    /// Nothing is under way.
+    Idle,
+}
+
+impl State {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::Vanished,
+        Self::Silent,
+        Self::NeverHeard,
+        Self::Running,
+        Self::Waiting,
+        Self::Idle,
+    ];
+
+    /// The same in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Vanished => "vanished",
+            Self::Silent => "silent",
+            Self::NeverHeard => "never heard",
+            Self::Running => "running",
+            Self::Waiting => "waiting",
+            Self::Idle => "idle",
+        }
+    }
+}
+
+impl std::fmt::Display for State {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.words())
+    }
+}
+
+impl Serialize for State {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.words())
+    }
+}
+
 /// One machine of the board.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BoardLine {
@@ -21,8 +74,8 @@ pub struct BoardLine {
     pub group: Option<String>,
     /// Its power circuit.
     pub circuit: Option<String>,
-    /// `running`, `waiting`, `idle`, `silent`, `vanished`, `never heard`.
-    pub state: String,
+    /// How it is.
+    pub state: State,
     /// How far its run is, or was when it was heard last.
     pub progress: Option<Progress>,
     /// Its last result.
@@ -83,7 +136,7 @@ pub fn board_lines(
                 machine: name.clone(),
                 group: machine.group.clone(),
                 circuit: machine.circuit.clone(),
-                state: "never heard".to_owned(),
+                state: State::NeverHeard,
                 progress: None,
                 last: last.get(name).map(|kept| (*kept).clone()),
                 why: String::new(),
@@ -143,13 +196,13 @@ fn fill(line: &mut BoardLine, live: &LiveLine, now: Wall) {
     line.heard = Some(live.heard);
     let silent = now.minus(SILENT_AFTER) > live.heard;
     let (state, progress, why) = match &live.beat.doing {
-        Doing::Idle => ("idle", None, String::new()),
-        Doing::Waiting { waits } => ("waiting", None, waits.join("; ")),
-        Doing::Running(progress) => ("running", Some(progress.clone()), String::new()),
+        Doing::Idle => (State::Idle, None, String::new()),
+        Doing::Waiting { waits } => (State::Waiting, None, waits.join("; ")),
+        Doing::Running(progress) => (State::Running, Some(progress.clone()), String::new()),
     };
     line.progress = progress;
     line.why = why;
-    line.state = state.to_owned();
+    line.state = state;
     // A result that came after the last sign of life tells what became of the run.
     let told = line
         .last
@@ -157,22 +210,21 @@ fn fill(line: &mut BoardLine, live: &LiveLine, now: Wall) {
         .is_some_and(|kept| kept.copied > live.heard);
     let since = local_time(live.heard);
     if silent && line.progress.is_some() && !told {
-        line.state = "vanished".to_owned();
+        line.state = State::Vanished;
         line.why = format!("in mid-job: {}; not heard since {since}", live.beat.doing);
-    } else if silent && told {
-        // What came of it says more than the silence.
-        line.state = "silent".to_owned();
-        line.progress = None;
     } else if silent {
-        line.state = "silent".to_owned();
-        line.why = format!("not heard since {since}");
+        line.state = State::Silent;
         line.progress = None;
+        // What came of it says more than the silence.
+        if !told {
+            line.why = format!("not heard since {since}");
+        }
     }
 }
 
 fn reason(floor: &Floor, line: &BoardLine) -> String {
     if let Some((order, Standing::Next { .. })) = present_order(floor, &line.machine)
-        && line.state == "idle"
+        && line.state == State::Idle
     {
         let held = line
             .circuit

@@ -48,7 +48,7 @@ fn bounds(date: Date) -> Option<(Wall, Wall)> {
     begin(date).zip(begin(date.checked_add(1.day()).ok()?))
 }
 
-/// Outcomes as CSV (RFC 4180).
+/// Outcomes, which come newest first, as CSV (RFC 4180), the oldest first.
 ///
 /// # Errors
 /// What the writer of the table says.
@@ -70,7 +70,7 @@ pub fn csv_text(outcomes: &[KeptOutcome]) -> Result<Vec<u8>, csv::Error> {
         "run id",
         "simulated",
     ])?;
-    for kept in outcomes {
+    for kept in outcomes.iter().rev() {
         let at = Timestamp::from_millisecond(kept.at.0).map(|at| at.to_string());
         let grade =
             |grade: Option<Grade>| grade.map_or_else(String::new, |grade| grade.to_string());
@@ -94,4 +94,24 @@ pub fn csv_text(outcomes: &[KeptOutcome]) -> Result<Vec<u8>, csv::Error> {
     writer
         .into_inner()
         .map_err(|error| csv::Error::from(error.into_error()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_table_begins_with_the_oldest() {
+        let of = |name: &str, at| KeptOutcome {
+            at: Wall(at),
+            ..KeptOutcome::of(name.parse().expect("a name"), name.to_owned())
+        };
+        let text = csv_text(&[of("new", 2_000), of("old", 1_000)]).expect("a table");
+        let text = String::from_utf8(text).expect("text");
+        let lines: Vec<&str> = text.split("\r\n").collect();
+        assert!(
+            lines[1].contains(",old,") && lines[2].contains(",new,"),
+            "{text}"
+        );
+    }
 }

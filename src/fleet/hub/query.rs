@@ -4,6 +4,7 @@ use rusqlite::types::Value;
 use rusqlite::{OptionalExtension, Row, params, params_from_iter};
 use serde::Serialize;
 
+use super::export::local_time;
 use super::keep::{Keep, KeepError, Place};
 use crate::fleet::protocol::{JobEnd, MachineName, Word};
 use crate::model::{Grade, Wall};
@@ -125,6 +126,16 @@ pub struct Lost {
     pub doing: String,
     /// When it was heard again.
     pub back: Option<Wall>,
+}
+
+impl Lost {
+    /// What is known since then.
+    pub fn back_words(&self) -> String {
+        self.back.map_or_else(
+            || "not heard since".to_owned(),
+            |back| format!("heard again {}", local_time(back)),
+        )
+    }
 }
 
 impl Keep {

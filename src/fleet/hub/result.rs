@@ -3,7 +3,8 @@
 use crate::fleet::floor::{Floor, parts_of_job};
 use crate::fleet::protocol::{JobEnd, MachineName, Outcome, RunTold, unpack};
 use crate::model::{Record, RunHeader};
-use crate::report::{TransferRow, check_believable, read_export, verdict_headline};
+use crate::report::{check_believable, read_export, verdict_headline};
+use crate::service::as_stored;
 use crate::store::{ImportRunError, LengthenRunError, Store, StoredRow, record_of};
 use crate::verdict;
 
@@ -176,15 +177,6 @@ fn read_rows(export: &[u8], told: &RunTold) -> Result<Vec<StoredRow>, TakeOutcom
         return Err(refuse("its record is that of another run"));
     }
     Ok(rows)
-}
-
-fn as_stored(row: TransferRow) -> StoredRow {
-    StoredRow {
-        seq: row.seq,
-        kind: row.kind,
-        body: row.body,
-        crc: row.crc,
-    }
 }
 
 /// Puts the record where records are, or brings it up to date, and grades it.

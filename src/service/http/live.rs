@@ -4,13 +4,11 @@
 
 use std::collections::VecDeque;
 use std::convert::Infallible;
-use std::time::Duration;
 
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
-use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::sse::{Event, Sse};
 use futures_util::Stream;
-use futures_util::stream;
 use serde_json::json;
 use tokio::sync::watch;
 use utoipa_axum::router::OpenApiRouter;
@@ -22,10 +20,7 @@ use super::runs::PAGE_ROWS;
 use crate::report::queue_json;
 use crate::service::wires::Snapshot;
 use crate::store::StoredRow;
-use crate::web::{HttpProblem, Path};
-
-/// A comment is sent after this time without an event, so that a dead connection is noticed.
-const KEEP_ALIVE: Duration = Duration::from_secs(15);
+use crate::web::{HttpProblem, Path, Teller, events_of};
 
 pub(super) fn routes() -> OpenApiRouter<Desk> {
     OpenApiRouter::new()
@@ -41,17 +36,18 @@ pub(super) fn routes() -> OpenApiRouter<Desk> {
 async fn live(State(desk): State<Desk>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let mut snapshots = desk.snapshots;
     snapshots.mark_changed();
-    let events = stream::unfold(snapshots, |mut snapshots| async move {
-        snapshots.changed().await.ok()?;
-        let event = snapshot_event(&snapshots.borrow_and_update());
-        Some((Ok(event), snapshots))
-    });
-    Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+    events_of(States(snapshots))
 }
 
-fn snapshot_event(snapshot: &Snapshot) -> Event {
-    let data = json!({ "run": snapshot.run, "queue": queue_json(&snapshot.view) });
-    Event::default().event("state").data(data.to_string())
+struct States(watch::Receiver<Snapshot>);
+
+impl Teller for States {
+    async fn next(&mut self) -> Option<Event> {
+        self.0.changed().await.ok()?;
+        let snapshot = self.0.borrow_and_update();
+        let data = json!({ "run": snapshot.run, "queue": queue_json(&snapshot.view) });
+        Some(Event::default().event("state").data(data.to_string()))
+    }
 }
 
 /// The rows of a run as they come to lie on disk, as server-sent events `row`; `end` after the last one.
@@ -88,11 +84,7 @@ async fn follow(
         rows: desk.rows.clone(),
         desk,
     };
-    let events = stream::unfold(follower, |mut follower| async move {
-        let event = follower.next().await?;
-        Some((Ok(event), follower))
-    });
-    Ok(Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)))
+    Ok(events_of(follower))
 }
 
 struct Follower {
@@ -104,7 +96,7 @@ struct Follower {
     desk: Desk,
 }
 
-impl Follower {
+impl Teller for Follower {
     async fn next(&mut self) -> Option<Event> {
         while !self.over {
             if let Some(row) = self.ready.pop_front() {

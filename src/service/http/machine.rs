@@ -16,7 +16,7 @@ use crate::model::{Channel, ChannelId, Gap, Loss, Machine, Mono, Reading};
 use crate::os::{self, Root};
 use crate::report::{InstrumentsSeen, instruments_json};
 use crate::sensors::{InstrumentOptions, Instruments, read_machine};
-use crate::web::HttpProblem;
+use crate::web::{HttpProblem, aside};
 
 /// Some chips stop their fans while they answer, so nobody makes us ask more often than this.
 const READ_EVERY: Duration = Duration::from_secs(10);
@@ -56,12 +56,9 @@ pub(super) fn routes() -> OpenApiRouter<Desk> {
 /// What the machine says of itself.
 #[utoipa::path(get, path = "/v1/machine", tag = "machine", responses((status = 200, body = Machine)))]
 async fn machine(State(desk): State<Desk>) -> Result<Json<Machine>, HttpProblem> {
-    let read = tokio::task::spawn_blocking(move || {
-        read_machine(&desk.root, &os::allowed_cpus(), kernels::detect().sets())
-    });
-    Ok(Json(
-        read.await.map_err(|error| HttpProblem::inner(&error))?,
-    ))
+    let read =
+        aside(move || read_machine(&desk.root, &os::allowed_cpus(), kernels::detect().sets()));
+    Ok(Json(read.await?))
 }
 
 /// What can be read on the machine, and its readings of the last 10 s; during a run those of its last sample:
@@ -89,8 +86,7 @@ pub(super) async fn look_at_instruments(desk: Desk) -> Result<Look, HttpProblem>
         })
         .await;
     }
-    let read = tokio::task::spawn_blocking(move || read_instruments(&desk.root));
-    read.await.map_err(|error| HttpProblem::inner(&error))
+    aside(move || read_instruments(&desk.root)).await
 }
 
 fn read_instruments(root: &Root) -> Look {

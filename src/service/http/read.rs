@@ -4,15 +4,14 @@ use std::path::{Path, PathBuf};
 
 use crate::model::{Entry, RunHeader, Sample};
 use crate::store::{ReadStoreError, Store};
-use crate::web::HttpProblem;
+use crate::web::{HttpProblem, aside};
 
 /// Opens the store in `folder` and lets `look` read in it.
 pub(super) async fn look<T: Send + 'static>(
     folder: PathBuf,
     look: impl FnOnce(&Store) -> Result<T, HttpProblem> + Send + 'static,
 ) -> Result<T, HttpProblem> {
-    let task = tokio::task::spawn_blocking(move || look(&open(&folder)?));
-    task.await.map_err(|error| HttpProblem::inner(&error))?
+    aside(move || look(&open(&folder)?)).await?
 }
 
 /// Opens the store in `folder` and lets `alter` write into it.
@@ -20,8 +19,7 @@ pub(super) async fn alter<T: Send + 'static>(
     folder: PathBuf,
     alter: impl FnOnce(&mut Store) -> Result<T, HttpProblem> + Send + 'static,
 ) -> Result<T, HttpProblem> {
-    let task = tokio::task::spawn_blocking(move || alter(&mut open(&folder)?));
-    task.await.map_err(|error| HttpProblem::inner(&error))?
+    aside(move || alter(&mut open(&folder)?)).await?
 }
 
 /// What a run can read, and what it read last. During a run nobody from outside makes us ask the sensors: some

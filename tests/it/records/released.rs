@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use soakproof::model::Wall;
 use soakproof::report::read_export;
+use soakproof::service::as_stored;
 use soakproof::store::{SCHEMA_VERSION, Store, StoredRow, record_of};
 use soakproof::verdict::judge;
 
@@ -20,13 +21,7 @@ fn data(name: &str) -> PathBuf {
 fn released_run() -> Vec<StoredRow> {
     let export = fs::read(data("fuzz/corpus/import/short-run")).unwrap();
     let rows = read_export(export.as_slice()).unwrap().into_iter();
-    rows.map(|row| StoredRow {
-        seq: row.seq,
-        kind: row.kind,
-        body: row.body,
-        crc: row.crc,
-    })
-    .collect()
+    rows.map(as_stored).collect()
 }
 
 /// Tables and indexes, without the blanks of their text.

@@ -140,13 +140,7 @@ fn what_waits_to_be_gone_on_with_is_dropped_when_the_machine_is_started_again() 
     fs::write(boot, "7a5c0000-0000-4000-8000-00000000beef\n").expect("written");
     let _service = site.serve();
     site.json(&["queue", "resume", "--json"]);
-    site.wait_for_state(id, "dropped");
-    let jobs = site.jobs();
-    let line = jobs
-        .iter()
-        .find(|line| line["job"]["id"] == id)
-        .expect("known");
-    let why = line["job"]["state"]["why"].as_str().expect("words");
+    let why = site.dropped_why(id);
     assert!(
         why.contains("run 1") && why.contains("started again"),
         "{why}"

@@ -5,7 +5,6 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::Command;
 
-use serde_json::Value;
 use soakproof::model::{Job, JobId, JobState, QueueChange};
 use soakproof::store::Store;
 
@@ -89,14 +88,8 @@ fn ran(site: &Site, mark: &str) -> bool {
 }
 
 fn assert_dropped(site: &Site, id: i64) {
-    site.wait_for_state(id, "dropped");
-    let jobs = site.jobs();
-    let line = jobs
-        .iter()
-        .find(|line| line["job"]["id"] == id)
-        .expect("known");
-    let why: &Value = &line["job"]["state"]["why"];
-    assert!(why.to_string().contains("queue it again"), "{why}");
+    let why = site.dropped_why(id);
+    assert!(why.contains("queue it again"), "{why}");
 }
 
 #[test]

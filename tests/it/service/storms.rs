@@ -18,6 +18,14 @@ const CONNECTIONS: usize = 10_000;
 const AT_ONCE: usize = 50;
 /// Fewer than the service has places, so that those who ask properly still get in.
 const SLOW: usize = 40;
+/// Signals that mean nothing to us.
+const STORM: [Signal; 5] = [
+    Signal::SIGCHLD,
+    Signal::SIGWINCH,
+    Signal::SIGURG,
+    Signal::SIGPIPE,
+    Signal::SIGCONT,
+];
 const SIGNALS: u32 = 5_000;
 
 /// What the run says of its own sampler.
@@ -159,13 +167,7 @@ fn a_storm_of_signals_costs_the_service_no_sample_and_two_wishes_to_end_give_one
     let service = site.serve();
     let id = start(&site, &service, 15);
     for _ in 0..SIGNALS {
-        for signal in [
-            Signal::SIGCHLD,
-            Signal::SIGWINCH,
-            Signal::SIGURG,
-            Signal::SIGPIPE,
-            Signal::SIGCONT,
-        ] {
+        for signal in STORM {
             service.send(signal);
         }
         sleep(Duration::from_millis(1));
@@ -195,13 +197,7 @@ fn a_run_in_the_foreground_outlives_a_storm_of_signals_and_ends_once_when_told_a
     let running = trial.start(&COMPUTE.replace("20s", "60s"));
     let pid = running.pid();
     for _ in 0..SIGNALS {
-        for signal in [
-            Signal::SIGCHLD,
-            Signal::SIGWINCH,
-            Signal::SIGURG,
-            Signal::SIGPIPE,
-            Signal::SIGCONT,
-        ] {
+        for signal in STORM {
             send(pid, signal);
         }
         sleep(Duration::from_millis(1));

@@ -6,42 +6,29 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use axum::Extension;
-use axum::extract::{RawQuery, State};
-use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::extract::{self, RawQuery};
+use axum::response::sse::{Event, Sse};
 use futures_util::Stream;
-use futures_util::stream;
 use serde::Deserialize;
 
 use super::{Desk, Shown};
-use crate::fleet::hub::board::{BoardLine, board_lines, held_words};
+use crate::fleet::hub::board::{BoardLine, State, board_lines, held_words};
 use crate::fleet::hub::query::KeptOutcome;
 use crate::model::Mono;
 use crate::os;
 use crate::report::{BoardRow, BoardSeen, Choice, board_news, board_page};
-use crate::web::{Asked, HttpProblem, Visitor};
+use crate::web::{Asked, HttpProblem, Teller, Visitor, events_of};
 
 /// Nobody reads faster.
 const EACH: Duration = Duration::from_secs(2);
 /// All who look within this time see the same.
 const SAME_FOR: Duration = Duration::from_secs(1);
-/// A comment is sent after this time without an event, so that a dead connection is noticed.
-const KEEP_ALIVE: Duration = Duration::from_secs(15);
-/// States, the worst first.
-const STATES: [&str; 6] = [
-    "vanished",
-    "silent",
-    "never heard",
-    "running",
-    "waiting",
-    "idle",
-];
-
 /// The floor as it was put together last.
 #[derive(Debug, Default)]
-pub(super) struct Lately(Mutex<Option<(Mono, Arc<Floorful>)>>);
+pub(super) struct Latest(Mutex<Option<(Mono, Arc<KnownFloor>)>>);
 
 #[derive(Debug)]
-struct Floorful {
+struct KnownFloor {
     lines: Vec<BoardLine>,
     cautions: Vec<String>,
 }
@@ -61,28 +48,28 @@ impl Wanted {
         let is = |wanted: &str, has: Option<&str>| wanted.is_empty() || has == Some(wanted);
         is(&self.group, line.group.as_deref())
             && is(&self.circuit, line.circuit.as_deref())
-            && is(&self.state, Some(&line.state))
+            && is(&self.state, Some(line.state.words()))
             && line.machine.as_str().contains(self.name.trim())
     }
 }
 
 /// Every machine with what it is at.
 pub(super) async fn show(
-    State(desk): State<Desk>,
+    extract::State(desk): extract::State<Desk>,
     Extension(visitor): Extension<Visitor>,
     RawQuery(query): RawQuery,
     Asked(wanted): Asked<Wanted>,
 ) -> Shown {
     let query = query.unwrap_or_default();
     let seen = desk
-        .look(move |desk| Ok(see(&*floorful(desk)?, &wanted, query)))
+        .look(move |desk| Ok(see(&*known_floor(desk)?, &wanted, query)))
         .await?;
     Ok(axum::response::Html(board_page(&seen, &visitor.site())?))
 }
 
 /// What is new on the board, as events `now`.
 pub(super) async fn live(
-    State(desk): State<Desk>,
+    extract::State(desk): extract::State<Desk>,
     Extension(visitor): Extension<Visitor>,
     RawQuery(query): RawQuery,
     Asked(wanted): Asked<Wanted>,
@@ -94,11 +81,7 @@ pub(super) async fn live(
         query: query.unwrap_or_default(),
         before: None,
     };
-    let events = stream::unfold(watcher, |mut watcher| async move {
-        let event = watcher.next().await?;
-        Some((Ok(event), watcher))
-    });
-    Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+    events_of(watcher)
 }
 
 struct Watcher {
@@ -110,7 +93,7 @@ struct Watcher {
     before: Option<BoardSeen>,
 }
 
-impl Watcher {
+impl Teller for Watcher {
     /// The next event; none once the visit has ended.
     async fn next(&mut self) -> Option<Event> {
         loop {
@@ -123,7 +106,7 @@ impl Watcher {
             let (wanted, query) = (self.wanted.clone(), self.query.clone());
             let before = self.before.take().unwrap_or_default();
             let looked = self.desk.look(move |desk| {
-                let seen = see(&*floorful(desk)?, &wanted, query);
+                let seen = see(&*known_floor(desk)?, &wanted, query);
                 let news = board_news(&seen, &before)?;
                 Ok((seen, news))
             });
@@ -136,11 +119,11 @@ impl Watcher {
     }
 }
 
-fn floorful(desk: &Desk) -> Result<Arc<Floorful>, HttpProblem> {
-    let Desk { shop, lately, .. } = desk;
-    let mut lately = lately.0.lock().unwrap_or_else(PoisonError::into_inner);
+fn known_floor(desk: &Desk) -> Result<Arc<KnownFloor>, HttpProblem> {
+    let Desk { shop, latest, .. } = desk;
+    let mut latest = latest.0.lock().unwrap_or_else(PoisonError::into_inner);
     let now = os::monotonic();
-    if let Some((at, known)) = &*lately
+    if let Some((at, known)) = &*latest
         && now.since(*at) < SAME_FOR
     {
         return Ok(Arc::clone(known));
@@ -151,25 +134,25 @@ fn floorful(desk: &Desk) -> Result<Arc<Floorful>, HttpProblem> {
     let live: BTreeMap<_, _> = present
         .map(|(name, presence)| (name.clone(), presence.line.clone()))
         .collect();
-    let known = Arc::new(Floorful {
+    let known = Arc::new(KnownFloor {
         lines: board_lines(&shop.floor, &live, &last, os::moment().wall),
         cautions: held_words(&shop.floor),
     });
-    *lately = Some((now, Arc::clone(&known)));
+    *latest = Some((now, Arc::clone(&known)));
     Ok(known)
 }
 
-fn see(floor: &Floorful, wanted: &Wanted, query: String) -> BoardSeen {
+fn see(floor: &KnownFloor, wanted: &Wanted, query: String) -> BoardSeen {
     let lines = &floor.lines;
     let named = |of: fn(&BoardLine) -> Option<&String>| -> Vec<String> {
         let names: BTreeSet<&String> = lines.iter().filter_map(of).collect();
         names.into_iter().cloned().collect()
     };
-    let states: Vec<(usize, String)> = STATES
+    let states: Vec<(usize, String)> = State::ALL
         .iter()
         .map(|state| {
             let number = lines.iter().filter(|line| line.state == *state).count();
-            (number, (*state).to_owned())
+            (number, state.to_string())
         })
         .filter(|(number, _)| *number > 0)
         .collect();
@@ -199,7 +182,7 @@ fn see(floor: &Floorful, wanted: &Wanted, query: String) -> BoardSeen {
             choice(
                 "state",
                 "state",
-                STATES.map(str::to_owned).to_vec(),
+                State::ALL.map(|state| state.to_string()).to_vec(),
                 &wanted.state,
             ),
         ],
@@ -214,12 +197,12 @@ fn row(line: &BoardLine) -> BoardRow {
     BoardRow {
         machine: line.machine.to_string(),
         circuit: line.circuit.clone().unwrap_or_default(),
-        state: line.state.clone(),
-        state_tone: match line.state.as_str() {
-            "vanished" => "failed",
-            "silent" => "marginal",
-            "running" => "provisional",
-            _ => "",
+        state: line.state.to_string(),
+        state_tone: match line.state {
+            State::Vanished => "failed",
+            State::Silent => "marginal",
+            State::Running => "provisional",
+            State::NeverHeard | State::Waiting | State::Idle => "",
         },
         stage: line.stage_words(),
         left: line.left_words(),

@@ -8,29 +8,24 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use axum::Router;
-use axum::http::header;
 use axum::middleware::from_fn;
-use axum::response::{Html, IntoResponse};
+use axum::response::Html;
 use axum::routing::{get, post};
-use jiff::tz::TimeZone;
 
 use super::keep::{Keep, KeepError};
 use super::shop::SharedShop;
-use crate::report::{HUB_PAGES, PAGE_SCRIPT, Style};
+use crate::report::HUB_PAGES;
 use crate::web::{
-    House, HttpProblem, SIGN_IN, ask_in, dress, in_time, sign_in, sign_out, wrong_method,
-    wrong_path,
+    House, HttpProblem, SIGN_IN, aside, ask_in, dress, in_time, page_script, sign_in, sign_out,
+    wrong_method, wrong_path,
 };
-use board::Lately;
+use board::Latest;
 
 /// How its visitors are known, and where they can go.
 pub(super) const HOUSE: House = House {
     cookie: "soakproof-hub-visit",
     pages: HUB_PAGES,
 };
-/// Pages have no columns; what is laid out in columns is laid out for so many.
-const WIDTH: u16 = 100;
-
 /// A page, or what is wrong.
 type Shown = Result<Html<String>, HttpProblem>;
 
@@ -39,16 +34,16 @@ type Shown = Result<Html<String>, HttpProblem>;
 pub(super) struct Desk {
     folder: PathBuf,
     shop: SharedShop,
-    lately: Arc<Lately>,
+    latest: Arc<Latest>,
 }
 
 impl Desk {
     pub(super) fn new(folder: PathBuf, shop: SharedShop) -> Self {
-        let lately = Arc::default();
+        let latest = Arc::default();
         Self {
             folder,
             shop,
-            lately,
+            latest,
         }
     }
 
@@ -58,8 +53,7 @@ impl Desk {
         look: impl FnOnce(&Self) -> Result<T, HttpProblem> + Send + 'static,
     ) -> Result<T, HttpProblem> {
         let desk = self.clone();
-        let task = tokio::task::spawn_blocking(move || look(&desk));
-        task.await.map_err(|error| HttpProblem::inner(&error))?
+        aside(move || look(&desk)).await?
     }
 
     fn keep(&self) -> Result<Keep, HttpProblem> {
@@ -78,7 +72,7 @@ pub(super) fn router(desk: Desk) -> Router {
     Router::new()
         .route("/", get(board::show))
         .route("/live", get(board::live))
-        .route("/page.js", get(script))
+        .route("/page.js", get(page_script))
         .route("/machines/{machine}", get(results::machine))
         .route("/results", get(results::results))
         .route("/results.csv", get(results::table))
@@ -92,14 +86,4 @@ pub(super) fn router(desk: Desk) -> Router {
         .layer(from_fn(dress))
         .layer(from_fn(in_time))
         .with_state(desk)
-}
-
-/// Times are told in the zone of the hub.
-fn style() -> Style {
-    Style::new(false, WIDTH).in_zone(TimeZone::system())
-}
-
-async fn script() -> impl IntoResponse {
-    let kind = [(header::CONTENT_TYPE, "text/javascript; charset=utf-8")];
-    (kind, PAGE_SCRIPT)
 }

@@ -7,17 +7,17 @@ use axum::response::{Html, IntoResponse};
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::{Desk, Shown, style};
+use super::{Desk, Shown};
 use crate::fleet::hub::export::{csv_text, local_time, parse_day};
-use crate::fleet::hub::query::{KeptOutcome, Lost, Query};
+use crate::fleet::hub::query::{KeptOutcome, Query};
 use crate::model::{MachineName, Record};
 use crate::report::{
     OutcomeRow, OutcomesAsked, SheetFacts, ShopMachine, outcomes_page, run_page, sheet_page,
     sheet_values, sheets_page, shop_machine_page,
 };
-use crate::service::digest_of;
-use crate::store::{Store, record_of};
-use crate::web::{Asked, HttpProblem, Path, Visitor};
+use crate::service::fill_sheet;
+use crate::store::Store;
+use crate::web::{Asked, HttpProblem, Path, Visitor, page_style};
 
 /// Results on one page.
 const MOST_SHOWN: u32 = 500;
@@ -168,16 +168,10 @@ fn see_machine(desk: &Desk, name: &MachineName) -> Result<ShopMachine, HttpProbl
         ("key", key.to_owned()),
     ];
     let told = facts.into_iter().filter(|(_, words)| !words.is_empty());
-    let back = |lost: &Lost| {
-        lost.back.map_or_else(
-            || "not heard since".to_owned(),
-            |back| format!("heard again {}", local_time(back)),
-        )
-    };
     let lost = keep.lost(Some(name))?;
     let vanished = lost
         .iter()
-        .map(|lost| [local_time(lost.at), lost.doing.clone(), back(lost)]);
+        .map(|lost| [local_time(lost.at), lost.doing.clone(), lost.back_words()]);
     let refused = keep.refusals(Some(name))?.into_iter();
     Ok(ShopMachine {
         name: name.to_string(),
@@ -199,7 +193,7 @@ pub(super) async fn run(
     let page = desk.look(move |desk| {
         let store = Store::open(&desk.folder)?;
         let number = store.find_run(&word)?;
-        let style = style().of_run(number);
+        let style = page_style().of_run(number);
         Ok(run_page(&store.record(number)?, &visitor.site(), &style)?)
     });
     Ok(Html(page.await?))
@@ -214,7 +208,7 @@ pub(super) async fn sheet(
         let store = Store::open(&desk.folder)?;
         let number = store.find_run(&word)?;
         let (record, facts) = paper(&store, number, serial_of(desk, number)?)?;
-        Ok(sheet_page(&record, &facts, &style())?)
+        Ok(sheet_page(&record, &facts, &page_style())?)
     });
     Ok(Html(page.await?))
 }
@@ -240,7 +234,9 @@ pub(super) async fn sheets(
         let mut without = 0;
         for kept in found.into_iter().take(shown) {
             match kept.number.map(|number| paper(&store, number, kept.serial)) {
-                Some(Ok((record, facts))) => sheets.push(sheet_values(&record, &facts, &style())),
+                Some(Ok((record, facts))) => {
+                    sheets.push(sheet_values(&record, &facts, &page_style()))
+                }
                 Some(Err(_)) | None => without += 1,
             }
         }
@@ -264,18 +260,6 @@ fn paper(
     number: i64,
     serial: Option<String>,
 ) -> Result<(Record, SheetFacts), HttpProblem> {
-    let unfit = |what: &str| HttpProblem::unfit(format!("run {number} has no sheet: {what}"));
     let rows = store.rows(number, -1, u32::MAX)?;
-    let digest = digest_of(&rows);
-    let digest = digest.map_err(|seq| unfit(&format!("row {seq} is missing or damaged")))?;
-    let record = record_of(number, rows).map_err(|row| unfit(&row.to_string()))?;
-    if record.verdict().is_none() {
-        return Err(unfit("it has no verdict yet"));
-    }
-    let facts = SheetFacts {
-        serial,
-        rows: digest.rows(),
-        digest: digest.words(),
-    };
-    Ok((record, facts))
+    fill_sheet(number, rows, serial).map_err(|error| HttpProblem::unfit(error.to_string()))
 }

@@ -15,11 +15,12 @@ use axum::Router;
 use axum::middleware::from_fn;
 use axum::response::{Html, Redirect};
 use axum::routing::{get, post};
-use jiff::tz::TimeZone;
 
 use super::Desk;
-use crate::report::{RenderPageError, SERVICE_PAGES, Style};
-use crate::web::{House, HttpProblem, SIGN_IN, Visitor, ask_in, dress, sign_in, sign_out};
+use crate::report::{RenderPageError, SERVICE_PAGES};
+use crate::web::{
+    House, HttpProblem, SIGN_IN, Visitor, ask_in, dress, page_script, sign_in, sign_out,
+};
 
 pub(in crate::service) use followed::Followed;
 
@@ -28,9 +29,6 @@ pub(in crate::service) const HOUSE: House = House {
     cookie: "soakproof-visit",
     pages: SERVICE_PAGES,
 };
-
-/// Pages have no columns; what is laid out in columns is laid out for so many.
-const WIDTH: u16 = 100;
 
 /// A page, or what is wrong.
 type Shown = Result<Html<String>, HttpProblem>;
@@ -42,7 +40,7 @@ pub(super) fn routes() -> Router<Desk> {
     Router::new()
         .route("/", get(now::show))
         .route("/live", get(now::live))
-        .route("/page.js", get(now::script))
+        .route("/page.js", get(page_script))
         .route("/runs", get(records::runs))
         .route("/runs/{run}", get(records::run))
         .route("/runs/{run}/stop", get(alter::ask_stop).post(alter::stop))
@@ -55,11 +53,6 @@ pub(super) fn routes() -> Router<Desk> {
         .route(SIGN_IN, get(ask_in).post(sign_in))
         .route("/sign-out", post(sign_out))
         .layer(from_fn(dress))
-}
-
-/// Times are told in the zone of the machine.
-fn style() -> Style {
-    Style::new(false, WIDTH).in_zone(TimeZone::system())
 }
 
 fn shown(page: Result<String, RenderPageError>) -> Shown {

@@ -5,26 +5,20 @@ use std::time::Duration;
 
 use axum::Extension;
 use axum::extract::State;
-use axum::http::header;
-use axum::response::IntoResponse;
-use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::sse::{Event, Sse};
 use futures_util::Stream;
-use futures_util::stream;
 use tokio::sync::watch;
 
-use super::records::line;
-use super::{Desk, HttpProblem, Shown, Visitor, shown, style};
+use super::{Desk, HttpProblem, Shown, Visitor, shown};
 use crate::report::live::LiveView;
-use crate::report::{
-    PAGE_SCRIPT, QueueView, RenderPageError, RunLine, Site, Style, now_page, now_parts,
-};
+use crate::report::{QueueView, RenderPageError, RunLine, Site, Style, now_page, now_parts};
 use crate::service::http::read::look;
+use crate::service::run_line;
 use crate::service::wires::Snapshot;
+use crate::web::{Teller, events_of, page_style};
 
 /// Nobody reads faster, and the machine has other work.
 const EACH: Duration = Duration::from_secs(2);
-/// A comment is sent after this time without an event, so that a dead connection is noticed.
-const KEEP_ALIVE: Duration = Duration::from_secs(15);
 
 /// Makes a page, or the part of it that changes.
 type Maker = fn(
@@ -46,10 +40,10 @@ async fn make(desk: &Desk, site: Site, maker: Maker) -> Result<String, HttpProbl
     let Snapshot { view, run } = desk.snapshots.borrow().clone();
     let followed = desk.followed.clone();
     look(desk.facts.store.clone(), move |store| {
-        let style = style();
+        let style = page_style();
         let last = match run {
             Some(_) => None,
-            None => store.runs()?.pop().map(line),
+            None => store.runs()?.pop().map(run_line),
         };
         let page = followed.look((store, run), &style, |live| {
             maker(live, (&view, last.as_ref()), &site, &style)
@@ -71,11 +65,7 @@ pub(super) async fn live(
         visitor,
         sent: String::new(),
     };
-    let events = stream::unfold(watcher, |mut watcher| async move {
-        let event = watcher.next().await?;
-        Some((Ok(event), watcher))
-    });
-    Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+    events_of(watcher)
 }
 
 struct Watcher {
@@ -86,7 +76,7 @@ struct Watcher {
     sent: String,
 }
 
-impl Watcher {
+impl Teller for Watcher {
     /// The next event; none once the visit has ended.
     async fn next(&mut self) -> Option<Event> {
         loop {
@@ -113,10 +103,4 @@ impl Watcher {
             }
         }
     }
-}
-
-/// The script of the page.
-pub(super) async fn script() -> impl IntoResponse {
-    let kind = [(header::CONTENT_TYPE, "text/javascript; charset=utf-8")];
-    (kind, PAGE_SCRIPT)
 }

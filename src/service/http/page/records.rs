@@ -4,7 +4,7 @@ use axum::Extension;
 use axum::extract::State;
 use serde::Deserialize;
 
-use super::{Desk, Shown, Visitor, shown, style};
+use super::{Desk, Shown, Visitor, shown};
 use crate::report::{
     LedgerSeen, RunLine, ledger_page, machine_page, queue_page, run_page, runs_page,
 };
@@ -12,26 +12,11 @@ use crate::run::read_ledger;
 use crate::sensors::read_machine;
 use crate::service::http::machine::look_at_instruments;
 use crate::service::http::read::look;
-use crate::store::RunSummary;
-use crate::web::{Asked, Path};
+use crate::service::run_line;
+use crate::web::{Asked, Path, page_style};
 
 /// Runs on one page.
 const RUNS: usize = 100;
-
-/// A run as a line of a list.
-pub(super) fn line(run: RunSummary) -> RunLine {
-    RunLine {
-        number: run.number,
-        id: run.id,
-        suite: run.suite,
-        host: run.host,
-        started: run.started,
-        ended: run.ended,
-        grade: run.grade,
-        findings: run.findings,
-        simulated: run.simulated,
-    }
-}
 
 /// Which part of a long list is wanted.
 #[derive(Debug, Deserialize)]
@@ -49,10 +34,10 @@ pub(super) async fn runs(
     let known = look(desk.facts.store, |store| Ok(store.runs()?)).await?;
     let before = asked.before.unwrap_or(i64::MAX);
     let mut wanted = known.into_iter().rev().filter(|run| run.number < before);
-    let lines: Vec<RunLine> = wanted.by_ref().take(RUNS).map(line).collect();
+    let lines: Vec<RunLine> = wanted.by_ref().take(RUNS).map(run_line).collect();
     let older = lines.last().map(|run| run.number);
     let older = older.filter(|_| wanted.next().is_some());
-    shown(runs_page(&lines, older, &visitor.site(), &style()))
+    shown(runs_page(&lines, older, &visitor.site(), &page_style()))
 }
 
 /// The report page of a run, also of one under way.
@@ -64,7 +49,7 @@ pub(super) async fn run(
     let page = look(desk.facts.store, move |store| {
         let number = store.find_run(&word)?;
         let record = store.record(number)?;
-        let style = style().of_run(number);
+        let style = page_style().of_run(number);
         Ok(run_page(&record, &visitor.site(), &style)?)
     });
     shown(Ok(page.await?))
@@ -90,7 +75,7 @@ pub(super) async fn ledger(
             host: &machine.host,
             ledger: &read_ledger(store, &machine)?,
         };
-        Ok(ledger_page(&seen, &visitor.site(), &style())?)
+        Ok(ledger_page(&seen, &visitor.site(), &page_style())?)
     });
     shown(Ok::<_, crate::report::RenderPageError>(page.await?))
 }
