@@ -246,7 +246,11 @@ impl Record {
     pub fn apply(&mut self, entry: Entry) {
         match entry {
             Entry::Stage(mark) => self.stages.push(mark),
-            Entry::Sample(sample) => self.samples.push(sample),
+            Entry::Sample(mut sample) => {
+                // Kept by the ten thousand.
+                sample.readings.shrink_to_fit();
+                self.samples.push(sample);
+            }
             Entry::WorkerDone(done) => self.workers.push(done),
             Entry::ProgramRun(run) => self.program_runs.push(run),
             Entry::Finding(finding) => self.findings.push(finding),

@@ -10,6 +10,12 @@ use super::damage::{Damage, DamagedRow};
 use super::open::Store;
 use crate::model::{Entry, FORMAT, Gap, GapKind, Grade, Record, RunHeader, Wall};
 
+/// Casts to bytes: a damaged text may not be UTF-8 any more, and must not end the reading.
+const READ_ENTRIES: &str = "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
+     FROM entries WHERE run = ?1 AND seq > ?2 ORDER BY seq LIMIT ?3";
+/// Rows that one jump of their numbers counts as missing: a damaged number may be any.
+const MOST_MISSING: i64 = 10_000;
+
 /// A record could not be read.
 #[derive(Debug, thiserror::Error)]
 pub enum ReadStoreError {
@@ -124,7 +130,7 @@ pub fn record_of(run: i64, rows: Vec<StoredRow>) -> Result<Record, DamagedRow> {
     let header = rows.next().filter(|row| row.seq == 0);
     let header = header.ok_or_else(|| damaged(Damage::Missing))?;
     let header = header.decode().map_err(damaged)?;
-    Ok(fold(header, check_rows(run, rows.collect())))
+    Ok(fold(header, checked(run, rows)))
 }
 
 /// Entries that could be read, each with the damage that stands in the place of the others.
@@ -158,20 +164,21 @@ impl Store {
     /// # Errors
     /// No such run, a damaged or newer header, or a file that cannot be read.
     pub fn record(&self, run: i64) -> Result<Record, ReadStoreError> {
-        let (header, rows) = self.snapshot(run)?;
-        let header = header.map_err(|row| ReadStoreError::DamagedHeader {
-            path: self.path.clone(),
-            run,
-            row,
-        })?;
-        if header.format > FORMAT {
-            return Err(ReadStoreError::NewerFormat {
+        self.read_whole(run, |header, rows| {
+            let header = header.map_err(|row| ReadStoreError::DamagedHeader {
                 path: self.path.clone(),
                 run,
-                found: header.format,
-            });
-        }
-        Ok(fold(header, rows))
+                row,
+            })?;
+            if header.format > FORMAT {
+                return Err(ReadStoreError::NewerFormat {
+                    path: self.path.clone(),
+                    run,
+                    found: header.format,
+                });
+            }
+            Ok(fold(header, rows))
+        })?
     }
 
     /// Up to `most` rows of a run behind row `after`; the header's comes first where `after` is
@@ -265,10 +272,13 @@ impl Store {
     /// # Errors
     /// No such run, or a file that cannot be read.
     pub fn check_run(&self, run: i64) -> Result<Vec<DamagedRow>, ReadStoreError> {
-        let (header, rows) = self.snapshot(run)?;
-        let mut damaged: Vec<DamagedRow> = header.err().into_iter().collect();
-        damaged.extend(rows.into_iter().filter_map(Result::err));
-        Ok(damaged)
+        self.read_whole(run, |header, rows| {
+            header
+                .err()
+                .into_iter()
+                .chain(rows.filter_map(Result::err))
+                .collect()
+        })
     }
 
     pub(super) fn unreadable(&self, source: rusqlite::Error) -> ReadStoreError {
@@ -278,11 +288,13 @@ impl Store {
         }
     }
 
-    /// Header and entries of one instant, although another process may be writing.
-    fn snapshot(
+    /// Passes on header and entries of one instant, although another process may be writing; the entries one by
+    /// one, for a night's are far larger as text than what they say.
+    fn read_whole<T>(
         &self,
         run: i64,
-    ) -> Result<(Result<RunHeader, DamagedRow>, Vec<Checked>), ReadStoreError> {
+        take: impl FnOnce(Result<RunHeader, DamagedRow>, &mut dyn Iterator<Item = Checked>) -> T,
+    ) -> Result<T, ReadStoreError> {
         let failed = |source| self.unreadable(source);
         let transaction = self.connection.unchecked_transaction().map_err(failed)?;
         let (body, crc) = read_header(&transaction, run)
@@ -297,8 +309,14 @@ impl Store {
             kind: "header".to_owned(),
             damage,
         });
-        let raw = read_entries(&transaction, (run, 0, u32::MAX)).map_err(failed)?;
-        Ok((header, check_rows(run, raw)))
+        let mut statement = transaction.prepare(READ_ENTRIES).map_err(failed)?;
+        let rows = statement.query_map((run, 0, u32::MAX), parse_row);
+        let mut failure = None;
+        let rows = rows
+            .map_err(failed)?
+            .map_while(|row| row.map_err(|source| failure = Some(source)).ok());
+        let taken = take(header, &mut checked(run, rows));
+        failure.map_or(Ok(taken), |source| Err(failed(source)))
     }
 }
 
@@ -347,11 +365,7 @@ fn read_entries(
     connection: &Connection,
     (run, after, most): (i64, i64, u32),
 ) -> rusqlite::Result<Vec<StoredRow>> {
-    // Cast to bytes: a damaged text may not be UTF-8 any more, and must not end the reading.
-    let mut statement = connection.prepare(
-        "SELECT seq, CAST(kind AS BLOB) AS kind, CAST(body AS BLOB) AS body, crc
-         FROM entries WHERE run = ?1 AND seq > ?2 ORDER BY seq LIMIT ?3",
-    )?;
+    let mut statement = connection.prepare(READ_ENTRIES)?;
     let rows = statement.query_map((run, after, most), parse_row)?;
     rows.collect()
 }
@@ -382,23 +396,22 @@ pub(super) fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Re
     })
 }
 
-fn check_rows(run: i64, raw: Vec<StoredRow>) -> Vec<Checked> {
-    let mut rows = Vec::with_capacity(raw.len());
+/// What the rows say, with the damage in the place of those that are missing.
+fn checked(run: i64, rows: impl Iterator<Item = StoredRow>) -> impl Iterator<Item = Checked> {
     let mut expected = 1;
-    for row in raw {
-        while expected < row.seq {
-            rows.push(Err(DamagedRow {
+    rows.flat_map(move |row| {
+        let missing = expected..row.seq.min(expected.saturating_add(MOST_MISSING));
+        expected = row.seq.saturating_add(1);
+        let missing = missing.map(move |seq| {
+            Err(DamagedRow {
                 run,
-                seq: Some(expected),
+                seq: Some(seq),
                 kind: String::new(),
                 damage: Damage::Missing,
-            }));
-            expected += 1;
-        }
-        expected = row.seq + 1;
-        rows.push(check_row(run, row));
-    }
-    rows
+            })
+        });
+        missing.chain([check_row(run, row)])
+    })
 }
 
 fn check_row(run: i64, row: StoredRow) -> Checked {
@@ -412,7 +425,7 @@ fn check_row(run: i64, row: StoredRow) -> Checked {
 
 /// Folds what could be read. A repeated finding is named by its index, so damaged findings are
 /// counted to keep the later ones apart.
-fn fold(header: RunHeader, rows: Vec<Checked>) -> Record {
+fn fold(header: RunHeader, rows: impl IntoIterator<Item = Checked>) -> Record {
     let mut record = Record::new(header);
     let mut places: Vec<Option<usize>> = Vec::new();
     let mut damaged = Vec::new();

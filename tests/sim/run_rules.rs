@@ -291,6 +291,38 @@ fn a_processor_that_stands_still_is_a_stall() {
     assert!(bench.gaps().is_empty());
 }
 
+/// It can hold up the reader of the sensors as well, so that the guard is faster than the search for stalls.
+#[test]
+fn a_processor_that_stands_still_is_a_stall_also_where_the_guard_was_faster() {
+    let mut bench = Bench::running(&loaded());
+    bench.after(4000).tell(Event::Tick);
+    bench.leave(0, Exit::Clean);
+    let (mut looks, mut silences) = (0, [Silence::Starved, Silence::Running].into_iter());
+    while !bench.core.is_over() {
+        if bench
+            .after(1000)
+            .tell(Event::Tick)
+            .contains(&Action::Examine(WorkerId(1)))
+        {
+            looks += 1;
+            let silence = silences.next().unwrap_or(Silence::ProcessorStill);
+            bench.tell(Event::Examined(WorkerId(1), silence));
+        }
+    }
+    assert_eq!(looks, 3, "a final answer is not asked for again");
+    assert!(matches!(bench.end(), End::Guard { .. }));
+    assert_eq!(bench.gaps(), [GapKind::SamplerLate, GapKind::Environment]);
+    let findings = bench.findings();
+    let [stall] = findings[..] else {
+        panic!("{:?}", bench.findings());
+    };
+    assert!(stall.cpu == Some(CpuId(1)), "{stall:?}");
+    let FindingKind::Stall { silent_s } = stall.kind else {
+        panic!("{stall:?}");
+    };
+    assert!(silent_s > 10.0, "counted from the last beat: {silent_s}");
+}
+
 #[test]
 fn a_worker_that_pauses_or_still_gets_its_memory_is_not_silent() {
     let mut bench = Bench::running(&loaded());

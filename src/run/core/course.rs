@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::memory::other_core;
 use super::programs::ends_with_programs;
-use super::{Action, Core, ENDED_WITHIN, LEAD, Phase, Worker, WorkerId};
+use super::{Action, Core, ENDED_WITHIN, ENDS_SLOWLY, LEAD, Look, Phase, Worker, WorkerId};
 use crate::model::{
     End, Entry, Gap, GapKind, Moment, PlannedLoad, Rhythm, StageGate, StageMark, Stamped, StopMark,
 };
@@ -60,7 +60,11 @@ impl Core {
             return;
         }
         let since = *self.ending_since.get_or_insert(now.mono);
-        if now.mono.since(since) < ENDED_WITHIN {
+        let waited = now.mono.since(since);
+        if waited >= ENDS_SLOWLY {
+            self.examine_those_left(actions);
+        }
+        if waited < ENDED_WITHIN {
             return;
         }
         let mut left: Vec<String> = self
@@ -83,6 +87,17 @@ impl Core {
         self.workers.clear();
         self.programs.forget();
         self.close(End::Interrupted { reason: about }, actions);
+    }
+
+    /// A processor that hangs keeps its worker, and may have ended the run by another reason first: it can hold
+    /// up the sensors' reader as well.
+    fn examine_those_left(&mut self, actions: &mut Vec<Action>) {
+        for (number, worker) in &mut self.workers {
+            if worker.look == Look::No {
+                worker.look = Look::Ending;
+                actions.push(Action::Examine(*number));
+            }
+        }
     }
 
     /// Goes on with the plan as far as it can at `now`.
@@ -160,7 +175,7 @@ impl Core {
                     kernels: what.kernels.clone(),
                     ready: false,
                     stopping: false,
-                    examining: false,
+                    look: Look::No,
                     progress: None,
                     walked: what.memory_bytes_per_worker,
                 };

@@ -2,7 +2,7 @@
 
 use super::super::guard::Word;
 use super::Action;
-use super::{Core, Exit, Phase, READY_WITHIN, Report, Silence, WorkerId};
+use super::{Core, Exit, Look, Phase, READY_WITHIN, Report, Silence, WorkerId};
 use crate::model::{
     ChannelId, End, Entry, FindingKind, Gap, GapKind, Loss, Moment, Reading, Sample, Stamped,
     WorkerProgress,
@@ -145,8 +145,8 @@ impl Core {
                 .as_ref()
                 .is_some_and(|progress| progress.silent_ns > bound && !progress.pausing);
             // A worker that still gets its memory is under its own, longer limit.
-            if silent && worker.ready && !worker.examining && !worker.stopping {
-                worker.examining = true;
+            if silent && worker.ready && worker.look == Look::No && !worker.stopping {
+                worker.look = Look::Silent;
                 actions.push(Action::Examine(*number));
             }
         }
@@ -200,16 +200,22 @@ impl Core {
         let Some(worker) = self.workers.get_mut(&number) else {
             return;
         };
-        worker.examining = false;
-        let cpu = worker.cpu;
-        let progress = worker.progress.as_ref();
-        let silent_ns = progress.map_or(0, |progress| progress.silent_ns);
+        let (cpu, ending) = (worker.cpu, worker.look == Look::Ending);
+        // Read with the last sample, which may be old where a processor hangs.
+        let silent = worker.progress.as_ref().map_or(Duration::ZERO, |progress| {
+            Duration::from_nanos(progress.silent_ns)
+        }) + self
+            .last_sample
+            .map_or(Duration::ZERO, |at| now.mono.since(at));
         match silence {
+            // Killed, it may still give back its memory for a while.
+            Silence::Starved | Silence::Running if ending => worker.look = Look::No,
             Silence::StoppedFromOutside => {
                 let reason = format!("the worker on {cpu} was stopped from outside");
                 self.close(End::Interrupted { reason }, actions);
             }
             Silence::Starved => {
+                worker.look = Look::No;
                 let about = format!("the worker on {cpu} got no CPU time");
                 let remedy = "end other programs during a run".to_owned();
                 self.gap(
@@ -222,7 +228,7 @@ impl Core {
                 );
             }
             Silence::Running | Silence::ProcessorStill => {
-                let silent_s = Duration::from_nanos(silent_ns).as_secs_f64();
+                let silent_s = silent.as_secs_f64();
                 let kernel = self.kernel_of(number);
                 self.find(
                     now,

@@ -33,6 +33,8 @@ const READY_WITHIN: Duration = Duration::from_secs(300);
 /// A worker that is still there this long after it was asked to end, and killed, waits in the kernel for
 /// something that may never come.
 const ENDED_WITHIN: Duration = Duration::from_secs(30);
+/// A worker that takes this long to end is looked at.
+const ENDS_SLOWLY: Duration = Duration::from_secs(5);
 /// From the order to start until the common beginning of a segment's load.
 const LEAD: Duration = Duration::from_millis(500);
 
@@ -51,13 +53,23 @@ enum Phase {
     Over,
 }
 
+/// Whether a worker is being looked at, or was with a final answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Look {
+    No,
+    /// Because it showed no progress.
+    Silent,
+    /// Because it does not end.
+    Ending,
+}
+
 #[derive(Debug)]
 struct Worker {
     cpu: CpuId,
     kernels: Vec<String>,
     ready: bool,
     stopping: bool,
-    examining: bool,
+    look: Look,
     progress: Option<WorkerProgress>,
     /// Bytes that it walks.
     walked: u64,
