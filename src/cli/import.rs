@@ -9,7 +9,7 @@ use super::arguments::ImportArguments;
 use super::export::fold;
 use super::run::open_store;
 use super::{Exit, Failure, put, put_json, tell};
-use crate::model::{Entry, Grade, RunHeader};
+use crate::model::{Entry, Grade};
 use crate::os;
 use crate::report::{check_believable, escape, read_export};
 use crate::service::as_stored;
@@ -88,7 +88,7 @@ fn take_in(store: &mut Store, file: &Path) -> Result<Imported, Failure> {
     let rows = read_export(opened).map_err(|error| place(error.line, &error.what))?;
     let rows: Vec<StoredRow> = rows.into_iter().map(as_stored).collect();
     // Before anything is reckoned with that a header from elsewhere says.
-    let header = rows.first().map(StoredRow::decode::<RunHeader>);
+    let header = rows.first().map(StoredRow::header);
     if let Some(Ok(header)) = &header {
         check_believable(header).map_err(|what| place(2, &what))?;
     }

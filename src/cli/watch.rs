@@ -92,7 +92,7 @@ async fn look_on(store: &Store, number: i64, screen: &mut Screen) -> Result<Reco
     let mut rows = store.rows(number, -1, PAGE)?;
     let header: RunHeader = rows
         .first()
-        .and_then(|row| row.decode().ok())
+        .and_then(|row| row.header().ok())
         .context("the header of the run is damaged")?;
     screen.begun(number, &header);
     let mut record = Record::new(header);
@@ -101,7 +101,7 @@ async fn look_on(store: &Store, number: i64, screen: &mut Screen) -> Result<Reco
         for row in rows.iter().filter(|row| row.seq > 0) {
             after = row.seq;
             // What is damaged is told by the report.
-            let Ok(entry) = row.decode::<Entry>() else {
+            let Ok(entry) = row.entry() else {
                 continue;
             };
             // The observer's record holds all that is known but the samples.

@@ -22,7 +22,7 @@ use super::http::{
     StopBody, WishBody,
 };
 use crate::ledger::{Ledger, Outcome};
-use crate::model::{Entry, Job, JobId, LedgerEntry, NotedCause, Record, RunHeader, RunWish};
+use crate::model::{Entry, Job, JobId, LedgerEntry, NotedCause, Record, RunWish};
 use crate::report::QueueView;
 use crate::run::Observer;
 use crate::store::{DamagedRow, RunSummary, StoredOutcome, StoredRow, record_of};
@@ -379,13 +379,13 @@ impl Client {
 fn show(row: &StoredRow, run: i64, watched: &mut Option<Record>, observer: &mut dyn Observer) {
     match watched {
         None => {
-            if let Ok(header) = row.decode::<RunHeader>() {
+            if let Ok(header) = row.header() {
                 observer.begun(run, &header);
                 *watched = Some(Record::new(header));
             }
         }
         Some(record) => {
-            if let Ok(entry) = row.decode::<Entry>() {
+            if let Ok(entry) = row.entry() {
                 if !matches!(entry, Entry::Sample(_)) {
                     record.apply(entry.clone());
                 }

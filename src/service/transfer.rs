@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use crate::model::{Entry, Record, RunHeader};
+use crate::model::{Record, RunHeader};
 use crate::report::{
     Digest, RunLine, SheetFacts, TransferRow, export_end, export_head, export_row,
 };
@@ -17,7 +17,7 @@ pub fn write_export(rows: Vec<StoredRow>, to: &mut dyn Write) -> io::Result<Vec<
     let header: RunHeader = rows
         .first()
         .filter(|row| row.seq == 0)
-        .and_then(|row| row.decode().ok())
+        .and_then(|row| row.header().ok())
         .ok_or_else(|| io::Error::other("the header of the run is damaged"))?;
     to.write_all(export_head(&header).as_bytes())?;
     let mut digest = Digest::default();
@@ -45,9 +45,9 @@ pub fn write_export(rows: Vec<StoredRow>, to: &mut dyn Write) -> io::Result<Vec<
 pub fn whole_line(row: StoredRow) -> Result<String, i64> {
     let seq = row.seq;
     let whole = if seq == 0 {
-        row.decode::<RunHeader>().is_ok()
+        row.header().is_ok()
     } else {
-        row.decode::<Entry>().is_ok()
+        row.entry().is_ok()
     };
     let row = TransferRow {
         seq,

@@ -10,7 +10,7 @@ use super::append::{WriteStoreError, insert, summarise};
 use super::damage::Damage;
 use super::open::Store;
 use super::read::{ReadStoreError, StoredRow};
-use crate::model::{Entry, JobId};
+use crate::model::JobId;
 
 /// A job of the hub's, as it is known here.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -222,7 +222,7 @@ impl Store {
         let mut last = here.last().map_or(0, |row| row.seq);
         for row in new {
             let refused = LengthenRunError::Row { seq: row.seq };
-            match row.decode::<Entry>() {
+            match row.entry() {
                 Ok(entry) if row.seq > last => entries.push((row, entry)),
                 Ok(_)
                 | Err(Damage::Missing | Damage::Checksum { .. } | Damage::Unreadable { .. }) => {

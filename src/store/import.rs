@@ -7,7 +7,7 @@ use super::append::{WriteStoreError, insert, summarise};
 use super::damage::Damage;
 use super::open::Store;
 use super::read::StoredRow;
-use crate::model::{Entry, RunHeader};
+use crate::model::RunHeader;
 
 /// A run could not be taken in; nothing of it was.
 #[derive(Debug, thiserror::Error)]
@@ -62,7 +62,7 @@ impl Store {
             seq: rows.get(index).map_or(0, |row| row.seq),
             damage,
         };
-        let header: RunHeader = head.decode().map_err(|damage| refuse(0, damage))?;
+        let header: RunHeader = head.header().map_err(|damage| refuse(0, damage))?;
         let mut last = 0;
         let mut entries = Vec::with_capacity(rest.len());
         for (index, row) in rest.iter().enumerate() {
@@ -70,7 +70,7 @@ impl Store {
                 return Err(refuse(index + 1, Damage::Missing));
             }
             last = row.seq;
-            let entry: Entry = row.decode().map_err(|damage| refuse(index + 1, damage))?;
+            let entry = row.entry().map_err(|damage| refuse(index + 1, damage))?;
             entries.push((row, entry));
         }
         let mut here = None;

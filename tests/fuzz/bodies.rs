@@ -20,7 +20,7 @@ use std::time::Duration;
 
 use nix::sys::signal::{SigSet, Signal};
 use soakproof::kernels::detect;
-use soakproof::model::{CpuId, Machine, Moment, Mono, RecheckPolicy, Record, RunHeader, Wall};
+use soakproof::model::{CpuId, Machine, Moment, Mono, RecheckPolicy, Record, Wall};
 use soakproof::os::{LoadLock, Root, allowed_cpus};
 use soakproof::report::{
     SheetFacts, Style, check_believable, read_export, read_sheet, report_json, report_page,
@@ -249,7 +249,7 @@ pub(crate) fn record(data: &[u8]) {
 /// Everything that is made of a record.
 fn look_at(rows: Vec<StoredRow>) {
     let count = rows.len() as u64;
-    let header = rows.first().map(StoredRow::decode::<RunHeader>);
+    let header = rows.first().map(StoredRow::header);
     if !header.is_some_and(|header| header.is_ok_and(|header| check_believable(&header).is_ok())) {
         return;
     }

@@ -39,7 +39,7 @@ impl Follower {
             run.after = last.seq;
             // A damaged row shows nothing; the verdict says what it is worth.
             rows.iter()
-                .filter_map(|row| row.decode::<Entry>().ok())
+                .filter_map(|row| row.entry().ok())
                 .for_each(|entry| run.take(&entry));
         }
         Ok(run.progress.clone())

@@ -2,7 +2,7 @@
 
 use crate::fleet::floor::{Floor, parts_of_job};
 use crate::fleet::protocol::{JobEnd, MachineName, Outcome, RunTold, unpack};
-use crate::model::{Record, RunHeader};
+use crate::model::Record;
 use crate::report::{check_believable, read_export, verdict_headline};
 use crate::service::as_stored;
 use crate::store::{ImportRunError, LengthenRunError, Store, StoredRow, record_of};
@@ -168,7 +168,7 @@ fn words_of(end: &JobEnd) -> String {
 fn read_rows(export: &[u8], told: &RunTold) -> Result<Vec<StoredRow>, TakeOutcomeError> {
     let rows = read_export(export).map_err(|error| refuse(format!("its record: {error}")))?;
     let rows: Vec<StoredRow> = rows.into_iter().map(as_stored).collect();
-    let header = rows.first().map(StoredRow::decode::<RunHeader>);
+    let header = rows.first().map(StoredRow::header);
     let Some(Ok(header)) = header else {
         return Err(refuse("the header of its record is not what was written"));
     };

@@ -29,7 +29,7 @@ pub(super) fn last_sample(
     run: i64,
 ) -> Result<(RunHeader, Option<Sample>), ReadStoreError> {
     let row = store.last_row(run, "sample")?;
-    let sample = row.and_then(|row| match row.decode() {
+    let sample = row.and_then(|row| match row.entry() {
         Ok(Entry::Sample(sample)) => Some(sample),
         Ok(_) | Err(_) => None,
     });

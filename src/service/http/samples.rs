@@ -84,7 +84,7 @@ fn read(store: &Store, run: i64, spans: usize) -> Result<SamplesBody, ReadStoreE
         let Some(last) = rows.last() else { break };
         after = last.seq;
         for row in rows.iter().filter(|row| row.kind == "sample") {
-            match row.decode() {
+            match row.entry() {
                 Ok(Entry::Sample(sample)) => reducer.add(&sample),
                 Ok(_) | Err(_) => damaged += 1,
             }

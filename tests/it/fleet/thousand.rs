@@ -34,7 +34,7 @@ fn plan(trouble: Vec<(Duration, Trouble)>, servers: usize) -> Plan {
         work: (seconds(10), seconds(20)),
         trouble,
         seed: 1,
-        patience: seconds(480),
+        patience: seconds(1200),
     }
 }
 

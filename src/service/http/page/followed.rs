@@ -3,7 +3,7 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::model::{Entry, RunHeader};
+use crate::model::RunHeader;
 use crate::report::Style;
 use crate::report::live::LiveView;
 use crate::service::http::runs::PAGE_ROWS;
@@ -62,7 +62,7 @@ fn catch_up(store: &Store, known: &mut Seen) -> Result<(), HttpProblem> {
         };
         known.after = last.seq;
         // What is damaged is told by the report.
-        let entries = rows.iter().filter_map(|row| row.decode::<Entry>().ok());
+        let entries = rows.iter().filter_map(|row| row.entry().ok());
         entries.for_each(|entry| known.view.take(&entry));
     }
 }
