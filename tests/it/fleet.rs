@@ -20,6 +20,7 @@ mod thousand;
 mod travel;
 mod twice;
 
+use std::cell::RefCell;
 use std::fs;
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
@@ -66,7 +67,8 @@ struct Shop {
     folder: tempfile::TempDir,
     port: u16,
     server: Option<Running>,
-    _turn: MutexGuard<'static, ()>,
+    /// Taken by its first machine: those that load this computer do it one after the other.
+    turn: RefCell<Option<MutexGuard<'static, ()>>>,
 }
 
 impl Shop {
@@ -84,7 +86,6 @@ impl Shop {
             println!("skipped: `nats-server` is missing (apt-get install nats-server)");
             return None;
         }
-        let turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         let free = TcpListener::bind("127.0.0.1:0").expect("a free port");
         let port = free.local_addr().expect("bound").port();
         drop(free);
@@ -92,7 +93,7 @@ impl Shop {
             folder: tempfile::tempdir().expect("a folder"),
             port,
             server: None,
-            _turn: turn,
+            turn: RefCell::new(None),
         };
         let listen = format!("127.0.0.1:{port}");
         assert!(shop.hub(&["init", "--listen", &listen]).status.success());
@@ -171,6 +172,8 @@ impl Shop {
 
     /// The same, not yet started; made on the first call.
     fn serving(&self, name: &str) -> Command {
+        let take = || ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+        self.turn.borrow_mut().get_or_insert_with(take);
         let machine = self.machine(name);
         if !machine.exists() {
             let source = Path::new(env!("CARGO_MANIFEST_DIR"));

@@ -18,6 +18,7 @@ const RELOADS_WITHIN: Patience = Patience {
 
 /// Makes a hub's folder.
 pub(super) fn init(wanted: &InitArguments) -> Result<Exit, Failure> {
+    check_pages(wanted)?;
     let scheme = if wanted.certificate.is_some() {
         "tls"
     } else {
@@ -57,6 +58,26 @@ pub(super) fn init(wanted: &InitArguments) -> Result<Exit, Failure> {
         );
     }
     Ok(Exit::Fine)
+}
+
+/// The file that these options become would be refused as well, but in words of a file that nobody has written.
+fn check_pages(wanted: &InitArguments) -> Result<(), Failure> {
+    let Some(listen) = wanted.pages else {
+        return Ok(());
+    };
+    if !listen.ip().is_loopback() && wanted.certificate.is_none() {
+        return Err(Failure::usage(anyhow::anyhow!(
+            "other machines reach `--pages {listen}`, and everyone on the way could read its token: give \
+             `--certificate` and `--key`, or keep to `--pages 127.0.0.1:{}` and let a proxy encrypt",
+            listen.port()
+        )));
+    }
+    if listen.ip().is_unspecified() && wanted.pages_host.is_empty() {
+        return Err(Failure::usage(anyhow::anyhow!(
+            "`--pages {listen}` means every address of this machine: say by `--pages-host` what browsers call it"
+        )));
+    }
+    Ok(())
 }
 
 /// Enrols a machine, or alters what is known of it.

@@ -1,6 +1,7 @@
 //! Copying the streams: what the desk said always before what came of it.
 
 use std::path::PathBuf;
+use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use async_nats::jetstream::consumer::PullConsumer;
@@ -10,6 +11,7 @@ use tokio::sync::mpsc::UnboundedSender;
 
 use super::keep::{Keep, KeepError, Place};
 use super::query::KeptOutcome;
+use super::refusals::{Refusals, Telling};
 use super::result::{TakeOutcomeError, check_outcome, take_outcome};
 use super::shop::SharedShop;
 use super::streams::read_from;
@@ -55,6 +57,7 @@ pub(super) struct Copier {
     pub(super) shop: SharedShop,
     pub(super) words: UnboundedSender<(MachineName, Word)>,
     pub(super) folder: PathBuf,
+    pub(super) refusals: Mutex<Refusals>,
 }
 
 /// Both files of the hub; they go to the thread that writes and come back.
@@ -174,7 +177,7 @@ impl Copier {
             return Ok(files.keep.pass_over(&at)?);
         };
         let refuse = |keep: &mut Keep, why: &str| {
-            tracing::warn!(machine = %machine, why, "a result is refused");
+            self.refused(&machine, "", why);
             let id = format!("message {} of {}", at.seq, at.created);
             keep.put_unsettled((&machine, &id), Some(why), &at)
         };
@@ -196,6 +199,20 @@ impl Copier {
             Err(error) => return Ok(refuse(&mut files.keep, &error.to_string())?),
         };
         self.take_outcome(files, (&machine, &outcome), &at)
+    }
+
+    fn refused(&self, machine: &MachineName, id: &str, why: &str) {
+        let mut refusals = self.refusals.lock().unwrap_or_else(PoisonError::into_inner);
+        match refusals.count(machine, os::monotonic()) {
+            Telling::Told => tracing::warn!(%machine, id, why, "a result is refused"),
+            Telling::Last => tracing::warn!(
+                %machine, id, why, "a result is refused; further ones are counted for a minute"
+            ),
+            Telling::Untold => {}
+            Telling::After(untold) => tracing::warn!(
+                %machine, id, why, untold, "a result is refused, after others that were not told"
+            ),
+        }
     }
 
     fn take_outcome(
@@ -226,7 +243,7 @@ impl Copier {
                 );
             }
             Err(TakeOutcomeError::Refused(why)) => {
-                tracing::warn!(machine = %machine, id = outcome.id, why, "a result is refused");
+                self.refused(machine, &outcome.id, &why);
                 self.end_refused(&mut files.keep, (machine, outcome), &why, at)?;
                 let id = (machine, outcome.id.as_str());
                 files.keep.put_unsettled(id, Some(&why), at)?;

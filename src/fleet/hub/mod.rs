@@ -17,6 +17,7 @@ mod live;
 mod page;
 mod presence;
 mod query;
+mod refusals;
 mod result;
 mod serve;
 mod settings;

@@ -1,6 +1,7 @@
 //! A hub from its start to its end.
 
 use std::path::PathBuf;
+use std::sync::Mutex;
 
 use async_nats::jetstream;
 use async_nats::jetstream::context::CreateStreamError;
@@ -90,6 +91,7 @@ async fn work(
         shop: shop.clone(),
         words: sender,
         folder,
+        refusals: Mutex::default(),
     };
     let host = os::Root::real().read_text("proc/sys/kernel/hostname");
     let id = format!("{} {}", host.unwrap_or_default(), uuid::Uuid::now_v7());

@@ -59,6 +59,30 @@ impl Reader {
 }
 
 #[test]
+fn pages_whose_token_could_be_read_on_the_way_are_refused_in_words_of_the_options() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let hub = folder.path().join("hub");
+    let init = |more: &[&str]| {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_soakproof"));
+        command.env("SOAKPROOF_HUB", &hub).args(["hub", "init"]);
+        let output = command.args(more).output().expect("starts");
+        let said = String::from_utf8(output.stderr).expect("text");
+        (output.status.code(), said)
+    };
+    let (code, said) = init(&["--pages", "192.0.2.7:7626"]);
+    assert_eq!(code, Some(2), "{said}");
+    assert!(said.contains("`--certificate`"), "{said}");
+    assert!(!said.contains("hub.toml"), "{said}");
+    let certificate = ["--certificate", "/etc/c.pem", "--key", "/etc/k.pem"];
+    let (code, said) = init(&[&["--pages", "0.0.0.0:7626"], &certificate[..]].concat());
+    assert_eq!(code, Some(2), "{said}");
+    assert!(said.contains("`--pages-host`"), "{said}");
+    assert!(!hub.exists(), "nothing is made");
+    let (code, said) = init(&["--pages", "127.0.0.1:7626"]);
+    assert_eq!(code, Some(0), "{said}");
+}
+
+#[test]
 fn nobody_sees_a_page_of_a_hub_without_its_token() {
     let Some((_shop, _hub, at)) = shown_shop() else {
         return;
