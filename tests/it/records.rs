@@ -396,6 +396,21 @@ fn a_damaged_row_is_left_out_and_told() {
 }
 
 #[test]
+fn a_damaged_number_does_not_make_a_reader_count_for_ever() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    let run = store.begin_run(&header("number", "")).unwrap();
+    let samples: Vec<Entry> = (1..=2).map(|n| Entry::Sample(sample(n))).collect();
+    store.append(run, &samples).unwrap();
+    raw(dir.path())
+        .execute("UPDATE entries SET seq = ?1 WHERE seq = 2", [i64::MAX])
+        .unwrap();
+    let record = store.record(run).unwrap();
+    assert_eq!(record.samples, [sample(1), sample(2)]);
+    assert!(record.gaps[0].about.contains("rows of the record"));
+}
+
+#[test]
 fn a_row_that_means_nothing_to_this_program_is_told_too() {
     let dir = tempfile::tempdir().unwrap();
     let mut store = Store::open(dir.path()).unwrap();
