@@ -22,7 +22,7 @@ use std::time::Duration;
 use nix::sys::signal::{Signal, kill, killpg};
 use nix::unistd::Pid;
 use serde_json::Value;
-use soakproof::model::{End, LedgerEntry};
+use soakproof::model::{End, LedgerEntry, Record};
 use soakproof::store::Store;
 
 use super::{Service, Site};
@@ -204,16 +204,23 @@ impl Range {
         queue.waiting().len()
     }
 
-    /// `known` are the runs at the kill, and whether they were under way.
+    /// Whole, with one verdict, and every row as it was written.
+    fn check_run(store: &Store, number: i64) -> Record {
+        let record = store.record(number).expect("read");
+        assert_eq!(store.check_run(number).expect("read"), []);
+        assert_eq!(record.verdicts.len(), 1, "run {number}: one verdict");
+        record
+    }
+
+    /// `known` are the runs at the kill, and whether they were under way. Those of before are looked through once
+    /// more when all is over.
     fn check_runs(&mut self, known: &[(i64, bool)], everything: bool, killed_ms: i64) {
         let store = self.store();
         for (number, under_way) in known {
-            let record = store.record(*number).expect("read");
-            assert_eq!(store.check_run(*number).expect("read"), []);
-            assert_eq!(record.verdicts.len(), 1, "run {number}: one verdict");
             if !self.seen.insert(*number) {
                 continue;
             }
+            let record = Self::check_run(&store, *number);
             let ending = match record.end.as_ref().map(|end| &end.what) {
                 Some(End::Complete) => "complete",
                 Some(End::Reset) if *under_way && everything => "reset",
@@ -310,6 +317,10 @@ impl Range {
         let resets = usize::try_from(self.endings.get("reset").copied().unwrap_or(0)).expect("few");
         assert_eq!(self.told("reset.discovered").len(), resets);
         drop(service);
+        let store = self.store();
+        for run in store.runs().expect("read") {
+            Self::check_run(&store, run.number);
+        }
         self.lost_ms.sort_unstable();
         println!(
             "{shots} kills: {:?} of {} runs; missing at the kill: median {:?} ms, most {:?} ms; killed while \
