@@ -27,6 +27,8 @@ const LIFETIME_S: u64 = 900;
 const BOOT_PATIENCE: Duration = Duration::from_secs(300);
 /// Longest wait for a command that does not say otherwise.
 const PATIENCE: Duration = Duration::from_secs(180);
+/// Between two looks whether a run has ended.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
 
 /// What a guest has written stays when its emulator is killed, because the host goes on; so the host's own disk need
 /// not be waited for, which may be busy.
@@ -222,6 +224,26 @@ impl Guest {
     pub(crate) fn wait_for_boot(&mut self) -> Result<()> {
         let ready = self.shell.wait_ready(BOOT_PATIENCE);
         let boot_id = ready.with_context(|| self.last_words())?;
+        self.started(&boot_id)
+    }
+
+    /// Waits for the run's end or the next start, and asks nothing: a machine that hangs keeps the command that it
+    /// was given. True for a start.
+    pub(crate) fn starts_before_end(&mut self) -> Result<bool> {
+        let begun = Instant::now();
+        while begun.elapsed() < BOOT_PATIENCE {
+            if self.has_ended() {
+                return Ok(false);
+            }
+            if let Ok(boot_id) = self.shell.wait_ready(LOOK_EVERY) {
+                self.started(&boot_id)?;
+                return Ok(true);
+            }
+        }
+        bail!("neither an end nor a start: {}", self.last_words())
+    }
+
+    fn started(&mut self, boot_id: &str) -> Result<()> {
         self.note(&format!("boot {boot_id}"));
         self.ok("grep -q ' ext4 ' /proc/mounts")?;
         Ok(())

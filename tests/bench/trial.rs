@@ -25,16 +25,22 @@ pub(crate) struct Outcome {
     pub(crate) report: Value,
 }
 
+const HEAD: &str = "about = \"a trial\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n";
+
 /// A suite without a claim: an idle start, a short whole stage and a long one of the same load.
 pub(crate) fn suite(load: &str, long_s: u32) -> String {
-    let stages = format!(
-        "[[stage]]\nname = \"first\"\ntime = \"2s\"\n{load}\n\
-         [[stage]]\nname = \"long\"\ntime = \"{long_s}s\"\n{load}\n"
-    );
-    format!(
-        "about = \"a trial\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n\
-         [[stage]]\nname = \"idle\"\ntime = \"1s\"\n{stages}"
-    )
+    let idle = "[[stage]]\nname = \"idle\"\ntime = \"1s\"\n";
+    let first = format!("[[stage]]\nname = \"first\"\ntime = \"2s\"\n{load}\n");
+    format!("{HEAD}{idle}{first}{}", long_stage(load, long_s))
+}
+
+/// A suite of the long stage alone, so that a worker that was found stays.
+pub(crate) fn one_stage(load: &str, long_s: u32) -> String {
+    format!("{HEAD}{}", long_stage(load, long_s))
+}
+
+fn long_stage(load: &str, long_s: u32) -> String {
+    format!("[[stage]]\nname = \"long\"\ntime = \"{long_s}s\"\n{load}\n")
 }
 
 /// Scalar integers, cheap to emulate, on one of a guest's two processors: as many as the host has are then at work in

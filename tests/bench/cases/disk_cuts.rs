@@ -54,7 +54,8 @@ pub(crate) fn cuts(bench: &Bench) -> Result<()> {
     });
     setup.drive = Some(vec!["-blockdev".to_owned(), drive.to_string()]);
     let mut guest = Guest::boot(setup)?;
-    guest.start_run(&suite(INTEGERS, 120), "")?;
+    // Longer than the looks at it take on a slow host.
+    guest.start_run(&suite(INTEGERS, 600), "")?;
     let log = DiskLog::open(&log)?;
     let mut seen = Vec::new();
     while seen.len() < 12 {

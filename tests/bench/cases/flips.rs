@@ -10,7 +10,7 @@ use crate::Bench;
 use crate::gdb::Gdb;
 use crate::guest::Guest;
 use crate::host;
-use crate::trial::{Outcome, suite};
+use crate::trial::{Outcome, one_stage};
 
 pub(crate) const PAGE: u64 = 4096;
 /// Flips until one must have been seen: each may fall between the last read of a word and its next write.
@@ -48,7 +48,7 @@ impl Flip {
 /// A walk finds the very bit: physical address, place in the word, direction, kind.
 pub(crate) fn walk(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("flip-walk")?)?;
-    guest.start_run(&suite(WALK, 120), "")?;
+    guest.start_run(&one_stage(WALK, 120), "")?;
     let arena = find_arena(&mut guest)?;
     let (flips, outcome) = flip_until_told(&mut guest, arena)?;
     outcome.ensure_ends("failed", 4)?;
@@ -74,7 +74,7 @@ pub(crate) fn walk(bench: &Bench) -> Result<()> {
 /// A bit of the state of a computing worker.
 pub(crate) fn compute(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("flip-compute")?)?;
-    guest.start_run(&suite(MATRICES, 120), "")?;
+    guest.start_run(&one_stage(MATRICES, 120), "")?;
     let arena = find_arena(&mut guest)?;
     let (_, outcome) = flip_until_told(&mut guest, arena)?;
     outcome.ensure_ends("failed", 4)?;
@@ -100,7 +100,7 @@ pub(crate) fn stuck(bench: &Bench) -> Result<()> {
     let mut setup = bench.setup("flip-stuck")?;
     setup.arguments = setup.debugger();
     let mut guest = Guest::boot(setup)?;
-    guest.start_run(&suite(WALK, 120), "")?;
+    guest.start_run(&one_stage(WALK, 120), "")?;
     let (arena, physical) = find_page(&mut guest, HALF_WAY)?;
     let address = arena.start + HALF_WAY;
     let mut gdb = guest.debugger()?;

@@ -12,7 +12,6 @@ use crate::trial::{INTEGERS, suite};
 
 /// Timer interrupts of the first processor before one of the second must have come.
 const MOST_STOPS: u32 = 2000;
-const BOOT_ID: &str = "cat /proc/sys/kernel/random/boot_id";
 /// `cli`, `hlt`, and back to the `hlt`: stands as still as a loop, and leaves the host its processors.
 const FOR_EVER: [u8; 4] = [0xfa, 0xf4, 0xeb, 0xfd];
 
@@ -57,7 +56,6 @@ pub(crate) fn one(bench: &Bench) -> Result<()> {
     let load = suite(INTEGERS, 300).replace("stall-after = \"20s\"", "stall-after = \"8s\"");
     guest.start_run(&load, "--watchdog")?;
     let acknowledged = wait_for_samples(&mut guest, 7)?;
-    let boot = guest.ok(BOOT_ID)?;
     let interrupt = symbol(&mut guest, "sysvec_apic_timer_interrupt")?;
     let dead_end = symbol(&mut guest, "panic_smp_self_stop")?;
     let mut gdb = guest.debugger()?;
@@ -81,11 +79,7 @@ pub(crate) fn one(bench: &Bench) -> Result<()> {
     gdb.clear(interrupt)?;
     guest.note("the second processor stands still from here on");
     gdb.detach()?;
-    let now = guest.until(
-        &format!("[ -s /tmp/status ] && echo ended; {BOOT_ID}"),
-        |text| text != boot,
-    )?;
-    if !now.contains("ended") {
+    if guest.starts_before_end()? {
         guest.ok("modprobe i6300esb")?;
         let outcome = guest.report()?;
         ensure_reset(&outcome, "hang", acknowledged)?;

@@ -8,7 +8,7 @@ use crate::cases::flips::{find_arena, flip_until_told, number};
 use crate::cases::power::wait_for_samples;
 use crate::debian::{self, USER};
 use crate::guest::Guest;
-use crate::trial::{INTEGERS, STORE, suite};
+use crate::trial::{INTEGERS, STORE, one_stage, suite};
 
 const WALK: &str = "[[stage.load]]\nkernels = [\"march.memory\"]\ncores = [1]\nmemory = \"4MiB\"";
 
@@ -57,10 +57,7 @@ fn install(guest: &mut Guest) -> Result<()> {
 /// Under the unit's restrictions memory is locked, workers are bound to their processor, the watchdog is armed, and a
 /// wrong bit is told with its physical address.
 fn rights(guest: &mut Guest) -> Result<()> {
-    // One stage, so that the worker that is found stays.
-    let head = "about = \"a walk\"\nasserts = [\"answers\"]\nstall-after = \"20s\"\n";
-    let load = format!("{head}[[stage]]\nname = \"long\"\ntime = \"200s\"\n{WALK}\n");
-    guest.begin_run(&load, "")?;
+    guest.begin_run(&one_stage(WALK, 200), "")?;
     let arena = find_arena(guest)?;
     let pid = &arena.pid;
     let facts = guest.ok(&format!(
