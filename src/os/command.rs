@@ -74,17 +74,20 @@ fn feed(child: &mut Child, input: &[u8]) {
         return;
     };
     let input = input.to_vec();
-    std::thread::spawn(move || {
+    let started = std::thread::Builder::new().spawn(move || {
         if let Err(error) = pipe.write_all(&input) {
             tracing::debug!(%error, "the command did not read its input");
         }
     });
+    if let Err(error) = started {
+        tracing::warn!(%error, "no thread to feed a command");
+    }
 }
 
 fn listen(child: &mut Child) -> Receiver<String> {
     let (words, heard) = channel();
     if let Some(mut pipe) = child.stderr.take() {
-        std::thread::spawn(move || {
+        let started = std::thread::Builder::new().spawn(move || {
             let mut kept = Vec::new();
             let mut buffer = [0_u8; 1024];
             while let Ok(count @ 1..) = pipe.read(&mut buffer) {
@@ -97,6 +100,9 @@ fn listen(child: &mut Child) -> Receiver<String> {
                 .send(String::from_utf8_lossy(&kept).trim().to_owned())
                 .ok();
         });
+        if let Err(error) = started {
+            tracing::warn!(%error, "no thread to hear a command");
+        }
     }
     heard
 }

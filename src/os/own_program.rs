@@ -312,7 +312,7 @@ fn as_unit_argument(argument: &str) -> String {
 /// Keeps the end of what the program writes, on a thread of its own that ends with the last writer.
 fn listen(mut reader: PipeReader) -> Receiver<String> {
     let (words, heard) = channel();
-    std::thread::spawn(move || {
+    let started = std::thread::Builder::new().spawn(move || {
         let mut kept = Vec::new();
         let mut buffer = [0_u8; 4096];
         while let Ok(count @ 1..) = reader.read(&mut buffer) {
@@ -324,6 +324,9 @@ fn listen(mut reader: PipeReader) -> Receiver<String> {
         // Nobody listens any more when a grandchild held the pipe open for too long.
         words.send(text).ok();
     });
+    if let Err(error) = started {
+        tracing::warn!(%error, "no thread to hear a program");
+    }
     heard
 }
 

@@ -102,7 +102,7 @@ fn read_aside(
     most: u64,
 ) -> std::sync::mpsc::Receiver<Vec<u8>> {
     let (sender, receiver) = channel();
-    std::thread::spawn(move || {
+    let started = std::thread::Builder::new().spawn(move || {
         let mut bytes = Vec::new();
         if let Some(stream) = stream
             && let Err(error) = stream.take(most).read_to_end(&mut bytes)
@@ -111,6 +111,9 @@ fn read_aside(
         }
         drop(sender.send(bytes));
     });
+    if let Err(error) = started {
+        tracing::warn!(%error, "no thread to hear a program");
+    }
     receiver
 }
 

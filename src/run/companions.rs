@@ -56,25 +56,37 @@ impl Escort {
             awake,
             clocks,
         } = companions;
-        let mut threads = Vec::new();
+        let mut escort = Self {
+            over: Arc::clone(&over),
+            threads: Vec::new(),
+        };
         if let Some(watchdog) = watchdog {
             let (over, pulse) = (Arc::clone(&over), pulse.clone());
-            let tell = tell.clone();
-            threads.push(std::thread::spawn(move || {
+            let (told, tell) = (&tell, tell.clone());
+            escort.add(told, move || {
                 keep_off(watchdog, &over, &tell, &|| pulse.is_alive(os::monotonic()));
-            }));
+            });
         }
         if awake {
-            let (over, tell) = (Arc::clone(&over), tell.clone());
-            threads.push(std::thread::spawn(move || keep_awake(&over, &tell)));
+            let over = Arc::clone(&over);
+            let (told, tell) = (&tell, tell.clone());
+            escort.add(told, move || keep_awake(&over, &tell));
         }
         if let Some(root) = clocks {
-            let over = Arc::clone(&over);
-            threads.push(std::thread::spawn(move || {
-                compare_clocks(&root, &over, &tell)
-            }));
+            let (told, tell) = (&tell, tell.clone());
+            escort.add(told, move || compare_clocks(&root, &over, &tell));
         }
-        Self { over, threads }
+        escort
+    }
+
+    fn add(&mut self, tell: &Teller, companion: impl FnOnce() + Send + 'static) {
+        match std::thread::Builder::new().spawn(companion) {
+            Ok(thread) => self.threads.push(thread),
+            Err(error) => tell.gap(
+                format!("no thread for what goes along with the run: {error}"),
+                "raise the limit of processes",
+            ),
+        }
     }
 }
 

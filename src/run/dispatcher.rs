@@ -2,6 +2,7 @@
 //! event of the core, and carries out what the core answers, in its order: the guard's stop goes out
 //! before anything is written, everything else is handed to the store before anyone hears of it.
 
+use std::io;
 use std::path::Path;
 use std::time::Duration;
 
@@ -37,6 +38,9 @@ pub enum StartRunError {
     /// Another process is at work on the same record.
     #[error("the run cannot be recorded, so it is not started")]
     Hold(#[source] HoldRecordError),
+    /// What watches over a run needs threads.
+    #[error("cannot start what watches over the run; is the limit of processes reached?")]
+    Threads(#[source] io::Error),
 }
 
 /// Everything that a run needs.
@@ -97,29 +101,34 @@ pub async fn run_suite(
     } = setup;
     // Held until the verdict is written, so that nobody takes this run for one that was cut short.
     let _hold = hold(&store).await.map_err(StartRunError::Hold)?;
+    let (events, mut inbox) = unbounded_channel();
+    let (rounds, mut samples) = unbounded_channel();
+    let supervisor = Supervisor::start(events.clone()).map_err(StartRunError::Threads)?;
+    let sampler = Sampler::start(instruments, header.plan.sample_period, rounds);
+    let sampler = sampler.map_err(StartRunError::Threads)?;
     let number = store.begin_run(&header).map_err(StartRunError::Record)?;
     pulse.begin(os::monotonic(), header.plan.sample_period);
     observer.begun(number, &header);
     observer.stored();
 
-    let (events, mut inbox) = unbounded_channel();
-    let (rounds, mut samples) = unbounded_channel();
     let limits = Limits::default();
     let root = companions.clocks.clone();
     let escort = Escort::start(companions, &pulse, &events);
     let words = events.clone();
-    let plan = header.plan.clone();
+    let programs = ProgramRunner::new(events.clone());
+    // Without it there is a run without an end on record, which the next command closes.
+    let writer = Writer::start(store, number, events).map_err(StartRunError::Threads)?;
     let mut desk = Desk {
         core: Core::new(
-            plan.clone(),
+            header.plan.clone(),
             header.machine.clone(),
             header.channels.clone(),
             limits,
         ),
-        supervisor: Supervisor::start(events.clone()),
-        programs: ProgramRunner::new(events.clone()),
-        sampler: Sampler::start(instruments, plan.sample_period, rounds),
-        writer: Writer::start(store, number, events),
+        supervisor,
+        programs,
+        sampler,
+        writer,
         record: Record::new(header),
         observer,
     };
@@ -161,12 +170,15 @@ pub async fn run_suite(
 /// Finds out whether it is the system that ends, on a thread of its own: the answer may take seconds.
 fn ask_about_shutdown(root: Option<Root>, events: UnboundedSender<(Moment, Event)>) {
     let root = root.unwrap_or_else(Root::real);
-    std::thread::spawn(move || {
+    let started = std::thread::Builder::new().spawn(move || {
         if os::is_shutting_down(&root) && events.send((os::moment(), Event::ShutdownBegun)).is_err()
         {
             tracing::debug!("the run was faster");
         }
     });
+    if let Err(error) = started {
+        tracing::warn!(%error, "no thread to ask whether the system ends");
+    }
 }
 
 /// Waits a little: a command that closes a run of before holds the record for moments only.

@@ -47,7 +47,7 @@ impl ProgramRunner {
         };
         let wanted = Arc::new(AtomicBool::new(true));
         let (events, flag) = (self.events.clone(), Arc::clone(&wanted));
-        let thread = std::thread::spawn(move || {
+        let thread = std::thread::Builder::new().spawn(move || {
             let went = run_own_program(&order, &|| flag.load(Ordering::Relaxed));
             if events
                 .send((os::moment(), Event::Program(program, word(went))))
@@ -56,7 +56,19 @@ impl ProgramRunner {
                 tracing::debug!("nobody listens any more");
             }
         });
-        self.running.insert(program, Running { wanted, thread });
+        match thread {
+            Ok(thread) => drop(self.running.insert(program, Running { wanted, thread })),
+            Err(error) => {
+                let word = ProgramWord::NotStarted(format!("no thread to watch it: {error}"));
+                if self
+                    .events
+                    .send((os::moment(), Event::Program(program, word)))
+                    .is_err()
+                {
+                    tracing::debug!("nobody listens any more");
+                }
+            }
+        }
     }
 
     /// Ends the run of a program.

@@ -1,6 +1,7 @@
 //! Reads all sensors once a period, on a thread of its own: a sensor that answers late delays the
 //! next sample, which the guard sees, and nothing else.
 
+use std::io;
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
@@ -33,13 +34,16 @@ pub(super) struct Sampler {
 
 impl Sampler {
     /// Starts reading `instruments` every `period`.
+    ///
+    /// # Errors
+    /// The system gives no more threads.
     pub(super) fn start(
         mut instruments: Instruments,
         period: Duration,
         rounds: UnboundedSender<Round>,
-    ) -> Self {
+    ) -> io::Result<Self> {
         let (soon, asked) = channel();
-        std::thread::spawn(move || {
+        std::thread::Builder::new().spawn(move || {
             let mut next = os::monotonic().plus(period);
             loop {
                 let at = os::moment();
@@ -62,8 +66,8 @@ impl Sampler {
                     Err(RecvTimeoutError::Disconnected) => return,
                 }
             }
-        });
-        Self { soon }
+        })?;
+        Ok(Self { soon })
     }
 
     /// Asks for a round out of turn.

@@ -5,6 +5,7 @@
 //! guard's order skips the first two. Whatever happens, dropping the supervisor leaves no worker.
 
 use std::collections::BTreeMap;
+use std::io;
 use std::os::fd::BorrowedFd;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -70,20 +71,23 @@ pub(super) struct Supervisor {
 
 impl Supervisor {
     /// Starts the supervising thread; what it sees goes to `events`.
-    pub(super) fn start(events: UnboundedSender<(Moment, Event)>) -> Self {
+    ///
+    /// # Errors
+    /// The system gives no more threads.
+    pub(super) fn start(events: UnboundedSender<(Moment, Event)>) -> io::Result<Self> {
         let (orders, inbox) = channel();
-        let thread = std::thread::spawn(move || {
+        let thread = std::thread::Builder::new().spawn(move || {
             Ward {
                 events,
                 workers: BTreeMap::new(),
                 areas: BTreeMap::new(),
             }
             .watch(&inbox);
-        });
-        Self {
+        })?;
+        Ok(Self {
             orders: Some(orders),
             thread: Some(thread),
-        }
+        })
     }
 
     /// Passes an order on.

@@ -1,6 +1,7 @@
 //! Writes the record on a thread of its own, in the order it was handed over, one durable commit a
 //! batch; tells the core what is safe on disk.
 
+use std::io;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 
@@ -29,14 +30,21 @@ pub(super) struct Written {
 
 impl Writer {
     /// Starts writing entries of run number `run`.
-    pub(super) fn start(store: Store, run: i64, events: UnboundedSender<(Moment, Event)>) -> Self {
+    ///
+    /// # Errors
+    /// The system gives no more threads.
+    pub(super) fn start(
+        store: Store,
+        run: i64,
+        events: UnboundedSender<(Moment, Event)>,
+    ) -> io::Result<Self> {
         let (batches, inbox) = channel();
-        let thread = std::thread::spawn(move || {
+        let thread = std::thread::Builder::new().spawn(move || {
             let mut store = store;
             let unwritten = write_all(&mut store, run, &inbox, &events);
             Written { store, unwritten }
-        });
-        Self { batches, thread }
+        })?;
+        Ok(Self { batches, thread })
     }
 
     /// Hands a batch over; `at` is confirmed once it is on disk.

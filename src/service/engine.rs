@@ -217,14 +217,15 @@ impl Engine {
         if self.running.is_some() {
             return LOADED_ELSEWHERE;
         }
-        self.late = None;
         let (folder, root) = (self.setup.folder.clone(), self.setup.root.clone());
         let rows = self.rows.clone();
-        std::thread::spawn(move || {
+        let started = std::thread::Builder::new().spawn(move || {
             find_late_errors(&folder, &root);
             rows.send_modify(|count| *count = count.wrapping_add(1));
         });
-        Duration::MAX
+        // Where no thread can be had, it is tried again.
+        self.late = started.err().map(|_| at);
+        self.late.map_or(Duration::MAX, |_| LOADED_ELSEWHERE)
     }
 
     /// Writes down again what stands there; the hold goes when that works.

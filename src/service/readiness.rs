@@ -36,10 +36,14 @@ pub(super) async fn sleep(span: Duration, watchdog: Option<Duration>, pulse: Opt
 fn ping() {
     static UNDER_WAY: AtomicBool = AtomicBool::new(false);
     if !UNDER_WAY.swap(true, Ordering::AcqRel) {
-        std::thread::spawn(|| {
+        let started = std::thread::Builder::new().spawn(|| {
             tell_system(&[NotifyState::Watchdog]);
             UNDER_WAY.store(false, Ordering::Release);
         });
+        if let Err(error) = started {
+            tracing::warn!(%error, "no thread to feed the system's watchdog");
+            UNDER_WAY.store(false, Ordering::Release);
+        }
     }
 }
 

@@ -80,7 +80,8 @@ pub(super) fn start_run(order: RunOrder, news: UnboundedSender<RunNews>) -> Runn
         stop,
         pulse: pulse.clone(),
     };
-    std::thread::spawn(move || {
+    let refused = news.clone();
+    let started = std::thread::Builder::new().spawn(move || {
         let conducted = catch_unwind(AssertUnwindSafe(|| conduct(order, stops, pulse, &news)));
         let end = conducted.unwrap_or_else(|_| {
             RunEnd::Broken("the orchestrator panicked: a defect, or the machine's".to_owned())
@@ -90,6 +91,10 @@ pub(super) fn start_run(order: RunOrder, news: UnboundedSender<RunNews>) -> Runn
         os::wait(IDLE_AGAIN);
         os::give_back_memory();
     });
+    if let Err(error) = started {
+        let why = format!("no thread for the run, is the limit of processes reached? {error}");
+        tell(&refused, RunNews::Ended(RunEnd::Broken(why)));
+    }
     running
 }
 

@@ -150,12 +150,18 @@ fn minimum(low: f64, high: f64, cost: &mut dyn FnMut(f64) -> f64) -> f64 {
     f64::midpoint(a, b)
 }
 
+/// The place of least cost; each is asked once, since costs are dear.
+fn least(places: &mut dyn Iterator<Item = f64>, cost: &mut dyn FnMut(f64) -> f64) -> Option<f64> {
+    let costs = places.map(|place| (place, cost(place)));
+    let least = costs.min_by(|one, other| one.1.total_cmp(&other.1));
+    least.map(|(place, _)| place)
+}
+
 fn best_log_rate(span: f64, cost: &mut dyn FnMut(f64) -> f64) -> f64 {
     let (low, high) = ((0.01 / span).ln(), (500.0 / span).ln());
     let step = (high - low) / f64::from(GRID);
     let at = |index: u32| low + step * f64::from(index);
-    let best = (0..=GRID).min_by(|one, other| cost(at(*one)).total_cmp(&cost(at(*other))));
-    let centre = at(best.unwrap_or(0));
+    let centre = least(&mut (0..=GRID).map(at), cost).unwrap_or(low);
     minimum(centre - step, centre + step, cost)
 }
 
@@ -189,10 +195,8 @@ pub fn fit_two(model: Model, t: &[f64], y: &[f64]) -> Option<Fit> {
     let rates = |slow: f64, gap: f64| [slow.exp(), slow.exp() * (1.0 + gap.exp())];
     let inner = |slow: f64| {
         let cost = &mut |gap: f64| residual(model, &rates(slow, gap), t, y);
-        let grid = (0..=20).map(|index| -4.0 + 0.4 * f64::from(index));
-        let best = grid
-            .min_by(|one, other| cost(*one).total_cmp(&cost(*other)))
-            .unwrap_or(0.0);
+        let mut grid = (0..=20).map(|index| -4.0 + 0.4 * f64::from(index));
+        let best = least(&mut grid, cost).unwrap_or(0.0);
         minimum(best - 0.4, best + 0.4, cost)
     };
     let slow = best_log_rate(span, &mut |slow| {

@@ -34,6 +34,13 @@ fn the_next_segment_does_not_start_on_a_stale_sample() {
     bench.after(3500);
     assert_eq!(starts(&bench.leave_both()), 0, "3.5 s without a sample");
     assert_eq!(starts(&bench.warm(50.0)), 1);
+
+    let mut bench = Bench::running(&loaded());
+    for _ in 0..5 {
+        bench.after(1000).warm(50.0);
+    }
+    bench.after(3000);
+    assert_eq!(starts(&bench.leave_both()), 1, "three periods are in time");
 }
 
 #[test]
@@ -207,6 +214,36 @@ fn an_impossible_leap_is_a_broken_sensor_and_not_heat() {
     bench.leave_both();
     assert_eq!(bench.gaps(), [GapKind::SensorImplausible]);
     assert!(bench.findings().is_empty(), "{:?}", bench.findings());
+
+    let mut bench = Bench::running(&loaded());
+    bench.after(1000).warm(85.0);
+    let told = bench.after(1000).warm(25.0);
+    assert!(!kills_first(&told), "60 degrees are possible");
+    assert!(kills_first(&bench.after(1000).warm(85.5)));
+}
+
+/// Only what stood still before the load began, and through a minute of it, shows that nothing is measured.
+#[test]
+fn a_thermometer_that_has_stood_still_only_since_the_load_began_is_not_frozen() {
+    let gaps = |moves_as_load_begins: bool| {
+        let mut header = loaded();
+        header.plan.stages[0].segments[0].length = Duration::from_secs(90);
+        let mut bench = Bench::new(&header, Limits::default());
+        bench.tell(Event::Begin);
+        bench.warm(50.0);
+        bench.tell(Event::Worker(WorkerId(0), Report::Ready));
+        bench.tell(Event::Worker(WorkerId(1), Report::Ready));
+        // The load begins at the first event from its epoch on.
+        bench.after(500).tell(Event::Tick);
+        let value = if moves_as_load_begins { 51.0 } else { 50.0 };
+        bench.warm(value);
+        for _ in 0..60 {
+            bench.after(1000).warm(value);
+        }
+        bench.gaps()
+    };
+    assert_eq!(gaps(false), [GapKind::SensorFrozen]);
+    assert!(gaps(true).is_empty());
 }
 
 #[test]

@@ -448,6 +448,18 @@ fn a_wall_clock_that_is_set_is_told_and_the_run_goes_on() {
         "Europe/Oslo".to_owned(),
     ));
     assert_eq!(bench.gaps().len(), 2);
+    // What a time service slews is not told, a step of two seconds is, in either direction.
+    for (step_ms, told) in [
+        (1_999, false),
+        (2_000, true),
+        (-1_999, false),
+        (-2_000, true),
+    ] {
+        let before = bench.gaps().len();
+        bench.wall_ms += step_ms;
+        bench.after(100).warm(50.0);
+        assert_eq!(bench.gaps().len() > before, told, "{step_ms}");
+    }
     // It comes to its planned end all the same: two loaded stages.
     bench.after(3000).warm(50.0);
     assert!(bench.said.contains(&Action::Stop(WorkerId(0))));
@@ -456,9 +468,42 @@ fn a_wall_clock_that_is_set_is_told_and_the_run_goes_on() {
 #[test]
 fn clocks_that_run_apart_are_a_gap_told_once() {
     let mut bench = Bench::running(&loaded());
-    bench.tell(Event::ClocksApart(-1_500));
+    let said = bench.tell(Event::ClocksApart(-1_500));
     bench.tell(Event::ClocksApart(-1_600));
     assert_eq!(bench.gaps(), [GapKind::TimeBase]);
+    let told = format!("{said:?}");
+    assert!(told.contains("run -0.15 % apart"), "{told}");
+}
+
+#[test]
+fn samples_and_marks_carry_the_stage_and_the_segment_where_they_were_made() {
+    let mut bench = Bench::running(&loaded());
+    for _ in 0..5 {
+        bench.after(1000).warm(50.0);
+    }
+    // The second stage has two segments of one worker each.
+    bench.leave_both();
+    for worker in [2, 3] {
+        bench.tell(Event::Worker(WorkerId(worker), Report::Ready));
+        for _ in 0..4 {
+            bench.after(1000).warm(50.0);
+        }
+        bench.leave(worker, Exit::Clean);
+    }
+    let (mut samples, mut marks) = (vec![], vec![]);
+    for action in &bench.said {
+        match action {
+            Action::Record(Entry::Sample(sample)) => samples.push((sample.stage, sample.segment)),
+            Action::Record(Entry::Stage(mark)) => marks.push((mark.stage, mark.finished)),
+            _ => {}
+        }
+    }
+    samples.dedup();
+    assert_eq!(samples, [(0, 0), (1, 0), (1, 1)]);
+    assert_eq!(
+        marks,
+        [(0, false), (0, true), (1, false), (1, true), (2, false)]
+    );
 }
 
 #[test]
@@ -472,6 +517,11 @@ fn a_worker_that_cannot_be_killed_does_not_keep_the_run_from_its_end() {
         bench.after(1000).warm(50.0);
         bench.tell(Event::Tick);
     }
+    assert_eq!(
+        bench.ms - ms,
+        30_000,
+        "as long as is promised, and no longer"
+    );
     assert_eq!(bench.end(), &End::Stopped, "the first reason holds");
     assert_eq!(bench.gaps(), [GapKind::Environment]);
     let said = format!("{:?}", bench.said);

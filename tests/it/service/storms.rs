@@ -3,8 +3,10 @@
 
 use std::io::Write;
 use std::net::TcpStream;
+use std::os::unix::process::CommandExt;
 use std::time::Duration;
 
+use nix::sys::resource::{RLIM_INFINITY, Resource, getrlimit};
 use nix::sys::signal::Signal;
 use serde_json::Value;
 use soakproof::store::Store;
@@ -158,6 +160,82 @@ fn a_service_without_descriptors_left_goes_on_with_its_run() {
         "{}",
         account.end
     );
+}
+
+/// The kernel does not bind root by this limit, so root's service runs as this user here (`nobody` by Debian).
+const NOBODY: u32 = 65_534;
+
+/// A service that its user's limit of processes binds; none where its user may not start our program.
+fn serve_bound(site: &Site) -> Option<Service> {
+    let mut command = site.service_command();
+    if nix::unistd::geteuid().is_root() {
+        for entry in ["", "machine", "machine/proc", "machine/proc/uptime"] {
+            std::os::unix::fs::chown(site.path(entry), Some(NOBODY), Some(NOBODY)).expect("root");
+        }
+        command.uid(NOBODY).gid(NOBODY);
+    }
+    let child = command.spawn();
+    if let Err(error) = &child
+        && error.kind() == std::io::ErrorKind::PermissionDenied
+    {
+        println!("passed over: user {NOBODY} cannot start what was built here");
+        return None;
+    }
+    let child = child.expect("starts");
+    site.wait("the service to answer", || {
+        std::os::unix::net::UnixStream::connect(site.path("socket"))
+            .is_ok()
+            .then_some(())
+    });
+    Some(Service { child })
+}
+
+fn limit_processes(service: &Service, limit: &str) {
+    let limit = format!("--nproc={limit}:");
+    let set = std::process::Command::new("prlimit")
+        .args([&format!("--pid={}", service.pid()), &limit])
+        .status();
+    assert!(set.expect("util-linux").success());
+}
+
+/// Neither a worker of the next stage nor the thread of the next run can be had meanwhile.
+#[test]
+fn a_service_without_processes_left_ends_its_run_in_words_and_lives() {
+    let site = Site::new();
+    let Some(service) = serve_bound(&site) else {
+        return;
+    };
+    let more = "\n[[stage]]\nname = \"more\"\ntime = \"5s\"\n\n[[stage.load]]\n\
+                kernels = [\"int-ntt.l1\"]\ncores = \"all\"\n";
+    std::fs::write(site.path("two.toml"), suite(6) + more).expect("written");
+    let first = site.add(&site.text("two.toml"), &[]);
+    site.wait("workers", || {
+        (!workers_of(service.pid()).is_empty()).then_some(())
+    });
+    limit_processes(&service, "1");
+    site.wait_for_state(first, "done");
+    let report = site.json(&["report", "1", "--json"]);
+    let end = &report["run"]["end"];
+    assert_eq!(end["why"], "interrupted", "{report:#}");
+    let reason = end["reason"].as_str().expect("words");
+    assert!(reason.contains("limit of processes"), "{reason}");
+    assert_eq!(report["verdict"]["findings"], Value::Array(Vec::new()));
+
+    let second = site.add(&site.suite(2), &[]);
+    let why = site.dropped_why(second);
+    assert!(why.contains("limit of processes"), "{why}");
+
+    // As many as this very process may have.
+    let (most, _) = getrlimit(Resource::RLIMIT_NPROC).expect("asked");
+    let most = Some(most).filter(|most| *most != RLIM_INFINITY);
+    limit_processes(
+        &service,
+        &most.map_or("unlimited".to_owned(), |most| most.to_string()),
+    );
+    let third = site.add(&site.suite(2), &[]);
+    site.wait_for_state(third, "done");
+    let report = site.json(&["report", "last", "--json"]);
+    assert_eq!(report["run"]["end"]["why"], "complete", "{report:#}");
 }
 
 #[test]
