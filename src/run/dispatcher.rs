@@ -134,8 +134,7 @@ pub async fn run_suite(
     };
     let mut ticks = tokio::time::interval(TICK);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    let asleep_before = os::boot_minus_monotonic();
-    let mut slept_told = false;
+    let mut sleep = Sleep::now();
 
     desk.take(os::moment(), Event::Begin);
     while !desk.core.is_over() {
@@ -152,11 +151,8 @@ pub async fn run_suite(
             Some((at, event)) = inbox.recv() => desk.take(at, event),
             _ = ticks.tick() => {
                 pulse.turned(os::monotonic());
-                let asleep = os::boot_minus_monotonic().saturating_sub(asleep_before);
-                if asleep > SLEPT && !slept_told {
-                    slept_told = true;
-                    let slept_ms = u64::try_from(asleep.as_millis()).unwrap_or(u64::MAX);
-                    desk.take(os::moment(), Event::Slept(slept_ms));
+                if let Some(slept) = sleep.noticed() {
+                    desk.take(os::moment(), slept);
                 }
                 desk.take(os::moment(), Event::Tick);
             }
@@ -165,6 +161,30 @@ pub async fn run_suite(
     // Before the verdict is written: nobody shows life from here on.
     drop(escort);
     Ok(desk.close(number, &mut inbox))
+}
+
+/// The sleep of the machine, told once.
+struct Sleep {
+    before: Duration,
+    told: bool,
+}
+
+impl Sleep {
+    fn now() -> Self {
+        Self {
+            before: os::boot_minus_monotonic(),
+            told: false,
+        }
+    }
+
+    fn noticed(&mut self) -> Option<Event> {
+        let slept = os::boot_minus_monotonic().saturating_sub(self.before);
+        if slept <= SLEPT || std::mem::replace(&mut self.told, true) {
+            return None;
+        }
+        let slept_ms = u64::try_from(slept.as_millis()).unwrap_or(u64::MAX);
+        Some(Event::Slept(slept_ms))
+    }
 }
 
 /// Finds out whether it is the system that ends, on a thread of its own: the answer may take seconds.

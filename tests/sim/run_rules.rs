@@ -492,10 +492,10 @@ fn samples_and_marks_carry_the_stage_and_the_segment_where_they_were_made() {
     }
     let (mut samples, mut marks) = (vec![], vec![]);
     for action in &bench.said {
-        match action {
-            Action::Record(Entry::Sample(sample)) => samples.push((sample.stage, sample.segment)),
-            Action::Record(Entry::Stage(mark)) => marks.push((mark.stage, mark.finished)),
-            _ => {}
+        if let Action::Record(Entry::Sample(sample)) = action {
+            samples.push((sample.stage, sample.segment));
+        } else if let Action::Record(Entry::Stage(mark)) = action {
+            marks.push((mark.stage, mark.finished));
         }
     }
     samples.dedup();
