@@ -221,12 +221,23 @@ impl Copier {
         (machine, outcome): (&MachineName, &Outcome),
         at: &Place<'_>,
     ) -> Result<(), CopyError> {
+        let packed = outcome.run.as_ref().and_then(|run| run.record.as_ref());
+        let known = files.keep.answer(machine, &outcome.id)?;
+        if let Some(receipt @ Word::Receipt { .. }) = known {
+            // Told again before its receipt was heard: nothing of it is read, or a busy hub would fall ever further
+            // behind.
+            files.keep.pass_over(at)?;
+            if let Some(packed) = packed {
+                files.keep.drop_parcel(machine, &packed.sha256)?;
+            }
+            self.words.send((machine.clone(), receipt)).ok();
+            return Ok(());
+        }
         let serial = check_outcome(&self.shop.lock().floor, machine, outcome);
         let place = (&mut files.keep, &mut files.store);
         let taken = serial.and_then(|serial| take_outcome(place, (machine, outcome), serial, at));
         match taken {
             Ok(kept) => {
-                let packed = outcome.run.as_ref().and_then(|run| run.record.as_ref());
                 if let Some(packed) = packed {
                     files.keep.drop_parcel(machine, &packed.sha256)?;
                 }

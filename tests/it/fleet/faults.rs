@@ -45,6 +45,7 @@ fn a_shop_in_every_kind_of_trouble_loses_and_doubles_nothing() {
             (seconds(1), Trouble::Flood(seconds(1))),
         ],
         seed: 5,
+        wait: seconds(5),
         patience: seconds(240),
     };
     let complaints = complaints_of(plan);
@@ -60,6 +61,7 @@ fn three_servers_go_on_when_their_leader_is_killed() {
         work: (seconds(1), seconds(2)),
         trouble: vec![(seconds(1), Trouble::ServerDies(seconds(4)))],
         seed: 6,
+        wait: seconds(5),
         patience: seconds(240),
     };
     let complaints = complaints_of(plan);

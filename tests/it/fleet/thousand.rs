@@ -34,6 +34,7 @@ fn plan(trouble: Vec<(Duration, Trouble)>, servers: usize) -> Plan {
         work: (seconds(10), seconds(20)),
         trouble,
         seed: 1,
+        wait: seconds(30),
         patience: seconds(1200),
     }
 }

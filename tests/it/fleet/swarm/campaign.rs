@@ -57,6 +57,8 @@ pub(crate) struct Plan {
     /// After what pause what happens.
     pub(crate) trouble: Vec<(Duration, Trouble)>,
     pub(crate) seed: u64,
+    /// How long a machine waits for a receipt at first.
+    pub(crate) wait: Duration,
     /// Longest wait for everything to be over after the last trouble.
     pub(crate) patience: Duration,
 }
@@ -182,7 +184,7 @@ impl Campaign {
             skew_ms,
             twice: place.is_multiple_of(4),
             work: self.plan.work,
-            wait: Duration::from_secs(5),
+            wait: self.plan.wait,
         }
     }
 

@@ -22,6 +22,9 @@ use tokio::time::{MissedTickBehavior, interval, sleep};
 
 use super::records::Template;
 
+/// Between two tries at most.
+const LONGEST_WAIT: Duration = Duration::from_secs(600);
+
 /// What one machine is like.
 #[derive(Debug, Clone)]
 pub(crate) struct Traits {
@@ -35,7 +38,7 @@ pub(crate) struct Traits {
     pub(crate) twice: bool,
     /// Shortest and longest job.
     pub(crate) work: (Duration, Duration),
-    /// What has no receipt is sent again after this time.
+    /// What has no receipt is sent again after this time, then after twice that, and so on.
     pub(crate) wait: Duration,
 }
 
@@ -71,7 +74,9 @@ pub(crate) struct Told {
     pub(crate) receipt: Option<Instant>,
     pub(crate) refused: Option<String>,
     due: Instant,
-    tries: u32,
+    waits: Duration,
+    /// How often it was wanted once more: part of the message's id, as an agent has it.
+    asked_again: u32,
 }
 
 impl Told {
@@ -85,8 +90,14 @@ impl Told {
             receipt: None,
             refused: None,
             due: now,
-            tries: 0,
+            waits: Duration::ZERO,
+            asked_again: 0,
         }
+    }
+
+    fn again(&mut self, now: Instant) {
+        self.asked_again += 1;
+        self.due = now;
     }
 
     fn is_owed(&self) -> bool {
@@ -206,7 +217,8 @@ impl Machine {
                 && let Some(told) = disk.told.get_mut(outcome)
             {
                 // The hub did not hear it, or lost it.
-                (told.receipt, told.due) = (None, now);
+                told.receipt = None;
+                told.again(now);
             }
             known
         };
@@ -233,7 +245,7 @@ impl Machine {
             }
             Ok(Word::Again { id }) => {
                 if let Some(told) = disk.told.get_mut(&id) {
-                    told.due = now;
+                    told.again(now);
                 }
             }
             Ok(Word::Cancel { .. }) | Err(_) => {}
@@ -352,8 +364,8 @@ impl Machine {
             let Some(told) = disk.told.values_mut().find(due) else {
                 return;
             };
-            told.tries += 1;
-            told.due = now + self.traits.wait;
+            told.waits = (told.waits * 2).clamp(self.traits.wait, LONGEST_WAIT);
+            told.due = now + told.waits;
             told.clone()
         };
         let (jetstream, disk) = (self.jetstream.clone(), self.disk.clone());
@@ -382,7 +394,7 @@ async fn send(
 ) -> Result<(), jetstream::context::PublishError> {
     let mut outcome = owed.outcome.clone();
     let to = subject("results", &outcome.machine);
-    let mark = format!("{}.{copy}", owed.tries);
+    let mark = format!("{}.{copy}", owed.asked_again);
     if let Some(run) = &mut outcome.run {
         let (packed, bytes) = record.parcel(&run.id);
         for (number, chunk) in bytes.chunks(MOST_CHUNK).enumerate() {
