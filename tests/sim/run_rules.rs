@@ -409,6 +409,21 @@ fn a_closed_gate_keeps_the_longer_stage_from_starting() {
 }
 
 #[test]
+fn an_idle_segment_lasts_its_whole_length() {
+    let mut header = loaded();
+    header.plan.stages[0].segments[0].loads.clear();
+    let mut bench = Bench::new(&header, Limits::default());
+    bench.tell(Event::Begin);
+    let mut seconds = 0;
+    while starts(&bench.warm(50.0)) == 0 {
+        assert!(seconds < 20, "it never ends");
+        bench.after(1000);
+        seconds += 1;
+    }
+    assert_eq!(seconds, 5);
+}
+
+#[test]
 fn an_empty_stage_does_not_end_the_run_early() {
     let mut header = loaded();
     header.plan.stages[1].segments.clear();

@@ -91,6 +91,9 @@ fn a_run_that_ended_at_its_error_has_two_degrees_of_freedom_fewer() {
     let fixed_time = lower_bound(100.0, 1, 0.95, Censoring::Time).unwrap();
     // chi-square quantile 0.95 with 4 degrees of freedom, from the test length guide: 2 x 4.743864518.
     close(fixed_time, 100.0 / 4.743_864_518);
+    // Two errors, the second at the end: the same four degrees of freedom.
+    let second = lower_bound(100.0, 2, 0.95, Censoring::Failure).unwrap();
+    close(second, 100.0 / 4.743_864_518);
 }
 
 #[test]
