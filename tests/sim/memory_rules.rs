@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use soakproof::model::{CpuId, Entry, Gap, GapKind, Mono, RunHeader};
-use soakproof::run::core::{Action, Event, Limits, Report, WorkerId};
+use soakproof::run::core::{Action, Event, Limits, Report, Silence, WorkerId};
 
 use crate::bench::{Bench, loaded};
 
@@ -128,4 +128,44 @@ fn held_memory_is_read_back_by_the_other_core() {
     let readers: Vec<_> = readers.collect();
     let (one, other) = (CpuId(0), CpuId(1));
     assert_eq!(readers, [(one, Some(other)), (other, Some(one))]);
+}
+
+#[test]
+fn only_who_walks_and_goes_on_gives_memory_back() {
+    let mut header = walking();
+    let loads = &mut header.plan.stages[0].segments[0].loads;
+    let mut computes = loads[0].clone();
+    loads[0].cpus = vec![CpuId(0)];
+    (computes.cpus, computes.memory_bytes_per_worker) = (vec![CpuId(1)], 0);
+    loads.push(computes);
+    let mut bench = Bench::running(&header);
+    bench.after(11_000);
+    assert_eq!(kept(&pressed(&mut bench, 50.0, 0.0)), [(0, PLANNED / 2)]);
+
+    let mut bench = Bench::running(&walking());
+    bench.tell(Event::Examined(WorkerId(0), Silence::Running));
+    bench.after(11_000);
+    assert_eq!(kept(&pressed(&mut bench, 50.0, 0.0)), [(1, PLANNED / 2)]);
+}
+
+#[test]
+fn the_next_segment_starts_with_all_its_memory() {
+    let mut header = walking();
+    let segments = &mut header.plan.stages[0].segments;
+    segments[0].length = Duration::from_secs(20);
+    segments.push(segments[0].clone());
+    let mut bench = Bench::running(&header);
+    bench.after(11_000);
+    assert_eq!(kept(&pressed(&mut bench, 50.0, 0.0)).len(), 2);
+    bench.after(9_000).warm(50.0);
+    bench.leave_both();
+    bench.tell(Event::Worker(WorkerId(2), Report::Ready));
+    bench.tell(Event::Worker(WorkerId(3), Report::Ready));
+    bench.after(500).tell(Event::Tick);
+    bench.after(11_000);
+    let half = PLANNED / 2;
+    assert_eq!(
+        kept(&pressed(&mut bench, 50.0, 0.0)),
+        [(2, half), (3, half)]
+    );
 }

@@ -257,3 +257,20 @@ fn a_program_that_cannot_be_killed_does_not_keep_the_run_from_its_end() {
     }
     assert_eq!(bench.end(), &End::Stopped);
 }
+
+#[test]
+fn each_run_of_several_programs_has_a_number_of_its_own() {
+    let mut header = alone(Some(1));
+    let programs = &mut header.plan.stages[0].segments[0].programs;
+    programs.extend([program(Some(1)), program(Some(1))]);
+    let mut bench = begun(&header);
+    bench.after(1000).tell(Event::Tick);
+    let numbers = bench.said.iter().filter_map(|action| {
+        if let Action::StartProgram(number, _) = action {
+            Some(number.0)
+        } else {
+            None
+        }
+    });
+    assert_eq!(numbers.collect::<Vec<_>>(), [0, 1, 2]);
+}

@@ -1,7 +1,7 @@
 //! Bounds of the mean time between errors, and small statistics, against published values.
 
 use soakproof::verdict::bound::{
-    Censoring, lower_bound, rarest_step, test_length_factor, two_sided_factors,
+    Censoring, chi_square_quantile, lower_bound, rarest_step, test_length_factor, two_sided_factors,
 };
 use soakproof::verdict::statistics::{mean, median, standard_deviation};
 
@@ -34,6 +34,17 @@ fn two_sided_factors_are_those_of_the_handbook() {
         }
     }
     assert_eq!(compared, 21 * 8);
+}
+
+/// With two degrees of freedom the distribution is the exponential one with mean 2 (NIST/SEMATECH e-Handbook
+/// 1.3.6.6.6 and 1.3.6.6.7), so its quantile is known in closed form.
+#[test]
+fn a_quantile_is_right_in_the_last_digits() {
+    for p in [0.05, 0.3, 0.5, 0.9, 0.95, 0.99] {
+        let known = -2.0 * f64::ln_1p(-p);
+        let digits = shared_digits(chi_square_quantile(p, 2.0), known);
+        assert!(digits > 13.5, "{p}: {digits} digits");
+    }
 }
 
 /// NIST/SEMATECH e-Handbook 8.4.5.1, worked example: 800 h, 2 failures, 90 % two-sided; the limits as
@@ -80,6 +91,9 @@ fn a_run_that_ended_at_its_error_has_two_degrees_of_freedom_fewer() {
     let fixed_time = lower_bound(100.0, 1, 0.95, Censoring::Time).unwrap();
     // chi-square quantile 0.95 with 4 degrees of freedom, from the test length guide: 2 x 4.743864518.
     close(fixed_time, 100.0 / 4.743_864_518);
+    // Two errors, the second at the end: the same four degrees of freedom.
+    let second = lower_bound(100.0, 2, 0.95, Censoring::Failure).unwrap();
+    close(second, 100.0 / 4.743_864_518);
 }
 
 #[test]
@@ -117,8 +131,16 @@ fn mean_and_deviation_keep_their_digits_on_hard_data() {
 }
 
 #[test]
+fn a_deviation_needs_two_values() {
+    assert_eq!(standard_deviation(&[]), None);
+    assert_eq!(standard_deviation(&[3.0]), None);
+    assert_eq!(standard_deviation(&[1.0, 3.0]), Some(2.0_f64.sqrt()));
+}
+
+#[test]
 fn a_median_leaves_out_what_is_no_number() {
     assert_eq!(median(&[3.0, f64::NAN, 1.0, f64::INFINITY]), Some(2.0));
+    assert_eq!(median(&[5.0, 1.0, 2.0]), Some(2.0));
     assert_eq!(median(&[f64::NAN]), None);
 }
 
