@@ -6,6 +6,7 @@
 
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::protocol::{
     Circuit, DeskEntry, DeskNote, JobEnd, MachineName, Order, Outcome, Registration, Stamp,
@@ -68,7 +69,8 @@ pub struct Floor {
     since: Wall,
     machines: BTreeMap<MachineName, (Stamp, Registration)>,
     circuits: BTreeMap<String, (Stamp, Circuit)>,
-    orders: BTreeMap<String, (Stamp, Order)>,
+    /// Shared, not copied, each time that one is looked at: it may go to a thousand machines.
+    orders: BTreeMap<String, (Stamp, Arc<Order>)>,
     cancels: BTreeSet<(String, Option<MachineName>)>,
     sent: BTreeSet<String>,
     ends: BTreeMap<String, KnownEnd>,
@@ -125,7 +127,7 @@ impl Floor {
                 order.again_after_failure = order.again_after_failure.min(MOST_ROUNDS);
                 let id = order.id.clone();
                 let before = self.orders.get(&id).cloned();
-                put_latest(&mut self.orders, id.clone(), stamp, *order);
+                put_latest(&mut self.orders, id.clone(), stamp, Arc::from(order));
                 if let Some((stamp, before)) = before {
                     self.close(&before.to, &(Reverse(before.priority), stamp));
                 }
@@ -253,7 +255,7 @@ impl Floor {
     /// The orders that are open at `machine`, as they are due.
     pub fn open_orders(&self, machine: &MachineName) -> impl Iterator<Item = &Order> {
         let open = self.open.get(machine).into_iter().flatten();
-        open.filter_map(|(_, id)| self.orders.get(id).map(|(_, order)| order))
+        open.filter_map(|(_, id)| self.order(id).map(|(_, order)| order))
     }
 
     /// Machines by name, also those whose credentials were taken back.
@@ -278,14 +280,14 @@ impl Floor {
 
     /// Orders, higher priorities first, then in the order in which they were given.
     pub fn orders(&self) -> Vec<&Order> {
-        let mut orders: Vec<&(Stamp, Order)> = self.orders.values().collect();
+        let mut orders: Vec<_> = self.orders.values().collect();
         orders.sort_by_key(|(stamp, order)| (Reverse(order.priority), stamp.clone()));
-        orders.into_iter().map(|(_, order)| order).collect()
+        orders.into_iter().map(|(_, order)| &**order).collect()
     }
 
     /// The order of this id, and its stamp.
     pub fn order(&self, id: &str) -> Option<(&Stamp, &Order)> {
-        self.orders.get(id).map(|(stamp, order)| (stamp, order))
+        self.orders.get(id).map(|(stamp, order)| (stamp, &**order))
     }
 
     /// Whether the order was taken back, for this machine.

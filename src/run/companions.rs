@@ -38,8 +38,14 @@ const ZONE_EVERY: Duration = Duration::from_secs(30);
 /// The running companions; dropping them lets go of everything, the watchdog in its proper way.
 #[derive(Debug)]
 pub(super) struct Escort {
+    /// In the order in which they end: the watchdog is let go of last.
+    members: Vec<Member>,
+}
+
+#[derive(Debug)]
+struct Member {
     over: Arc<AtomicBool>,
-    threads: Vec<JoinHandle<()>>,
+    thread: JoinHandle<()>,
 }
 
 impl Escort {
@@ -49,7 +55,6 @@ impl Escort {
         pulse: &Pulse,
         events: &UnboundedSender<(Moment, Event)>,
     ) -> Self {
-        let over = Arc::new(AtomicBool::new(false));
         let tell = Teller(events.clone());
         let Companions {
             watchdog,
@@ -57,31 +62,31 @@ impl Escort {
             clocks,
         } = companions;
         let mut escort = Self {
-            over: Arc::clone(&over),
-            threads: Vec::new(),
+            members: Vec::new(),
         };
-        if let Some(watchdog) = watchdog {
-            let (over, pulse) = (Arc::clone(&over), pulse.clone());
-            let (told, tell) = (&tell, tell.clone());
-            escort.add(told, move || {
-                keep_off(watchdog, &over, &tell, &|| pulse.is_alive(os::monotonic()));
-            });
-        }
         if awake {
-            let over = Arc::clone(&over);
             let (told, tell) = (&tell, tell.clone());
-            escort.add(told, move || keep_awake(&over, &tell));
+            escort.add(told, move |over| keep_awake(over, &tell));
         }
         if let Some(root) = clocks {
             let (told, tell) = (&tell, tell.clone());
-            escort.add(told, move || compare_clocks(&root, &over, &tell));
+            escort.add(told, move |over| compare_clocks(&root, over, &tell));
+        }
+        if let Some(watchdog) = watchdog {
+            let pulse = pulse.clone();
+            let (told, tell) = (&tell, tell.clone());
+            escort.add(told, move |over| {
+                keep_off(watchdog, over, &tell, &|| pulse.is_alive(os::monotonic()));
+            });
         }
         escort
     }
 
-    fn add(&mut self, tell: &Teller, companion: impl FnOnce() + Send + 'static) {
-        match std::thread::Builder::new().spawn(companion) {
-            Ok(thread) => self.threads.push(thread),
+    fn add(&mut self, tell: &Teller, companion: impl FnOnce(&AtomicBool) + Send + 'static) {
+        let over = Arc::new(AtomicBool::new(false));
+        let theirs = Arc::clone(&over);
+        match std::thread::Builder::new().spawn(move || companion(&theirs)) {
+            Ok(thread) => self.members.push(Member { over, thread }),
             Err(error) => tell.gap(
                 format!("no thread for what goes along with the run: {error}"),
                 "raise the limit of processes",
@@ -92,8 +97,8 @@ impl Escort {
 
 impl Drop for Escort {
     fn drop(&mut self) {
-        self.over.store(true, Ordering::Relaxed);
-        for thread in self.threads.drain(..) {
+        for Member { over, thread } in self.members.drain(..) {
+            over.store(true, Ordering::Relaxed);
             if thread.join().is_err() {
                 tracing::error!("a companion of the run panicked");
             }

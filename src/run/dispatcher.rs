@@ -111,7 +111,6 @@ pub async fn run_suite(
     observer.begun(number, &header);
     observer.stored();
 
-    let limits = Limits::default();
     let root = companions.clocks.clone();
     let escort = Escort::start(companions, &pulse, &events);
     let words = events.clone();
@@ -123,7 +122,7 @@ pub async fn run_suite(
             header.plan.clone(),
             header.machine.clone(),
             header.channels.clone(),
-            limits,
+            Limits::default(),
         ),
         supervisor,
         programs,
@@ -158,9 +157,12 @@ pub async fn run_suite(
             }
         }
     }
-    // Before the verdict is written: nobody shows life from here on.
+    pulse.closing(os::monotonic());
+    let outcome = desk.close(number, &mut inbox);
+    // Last: until the verdict is written there are threads to wait for, and one of them may stand on a processor
+    // that hangs.
     drop(escort);
-    Ok(desk.close(number, &mut inbox))
+    Ok(outcome)
 }
 
 /// The sleep of the machine, told once.
