@@ -1,19 +1,15 @@
 //! A program of the person's, run to its end within a time limit: text in, status and last words out.
 #![expect(clippy::disallowed_methods, reason = "this is the door to processes")]
 
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 use std::os::unix::process::CommandExt;
 use std::process::{Child, Command, Stdio};
-use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
+use super::aside::{LastWords, keep_last_words, start_aside};
 use super::attend::{Attended, attend, end_group, ended_by};
 use super::child::Ended;
 
-/// Most bytes of its standard error that are kept, the last ones.
-const MOST_WORDS: usize = 2048;
-/// Its last words are waited for this long: a grandchild may hold the pipe open.
-const WORDS_GRACE: Duration = Duration::from_millis(200);
 /// Variables that speak of this service and not of the command.
 pub(super) const OURS: [&str; 4] = [
     "CREDENTIALS_DIRECTORY",
@@ -54,7 +50,7 @@ pub fn run_command(
     }
     let mut child = command.spawn()?;
     feed(&mut child, input);
-    let words = listen(&mut child);
+    let words = child.stderr.take().map(keep_last_words);
     let attended = attend(&mut child, limit, &|| true)?;
     let ended = if let Attended::Ended(status) = attended {
         Some(ended_by(status))
@@ -64,7 +60,7 @@ pub fn run_command(
     };
     Ok(CommandEnd {
         ended,
-        words: words.recv_timeout(WORDS_GRACE).unwrap_or_default(),
+        words: words.map(LastWords::heard).unwrap_or_default(),
     })
 }
 
@@ -74,35 +70,9 @@ fn feed(child: &mut Child, input: &[u8]) {
         return;
     };
     let input = input.to_vec();
-    let started = std::thread::Builder::new().spawn(move || {
+    start_aside("feed a command", move || {
         if let Err(error) = pipe.write_all(&input) {
             tracing::debug!(%error, "the command did not read its input");
         }
     });
-    if let Err(error) = started {
-        tracing::warn!(%error, "no thread to feed a command");
-    }
-}
-
-fn listen(child: &mut Child) -> Receiver<String> {
-    let (words, heard) = channel();
-    if let Some(mut pipe) = child.stderr.take() {
-        let started = std::thread::Builder::new().spawn(move || {
-            let mut kept = Vec::new();
-            let mut buffer = [0_u8; 1024];
-            while let Ok(count @ 1..) = pipe.read(&mut buffer) {
-                kept.extend_from_slice(&buffer[..count]);
-                let over = kept.len().saturating_sub(MOST_WORDS);
-                kept.drain(..over);
-            }
-            // Nobody listens any more when the command took too long.
-            words
-                .send(String::from_utf8_lossy(&kept).trim().to_owned())
-                .ok();
-        });
-        if let Err(error) = started {
-            tracing::warn!(%error, "no thread to hear a command");
-        }
-    }
-    heard
 }

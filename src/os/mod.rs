@@ -2,6 +2,7 @@
 //! signals, memory, affinity. No other room names an absolute path, a pid or a signal.
 
 mod affinity;
+mod aside;
 mod attend;
 mod boot_journal;
 mod child;
@@ -29,6 +30,7 @@ mod watchdog;
 mod worker_life;
 
 pub use affinity::{PinError, allowed_cpus, pin_to, processor_account};
+pub use aside::start_aside;
 pub use boot_journal::{BootJournal, JournalPart};
 pub use child::{Ended, SpawnWorkerError, WorkerChild};
 pub use clock::{

@@ -12,26 +12,22 @@ use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
 use nix::fcntl::OFlag;
 use nix::unistd::{User, geteuid};
 use sha2::{Digest, Sha256};
 
+use super::aside::keep_last_words;
 use super::attend::{Attended, attend, end_group, ended_by};
 use super::child::Ended;
 use super::command::OURS;
 use super::program::{Patience, ask_program, find_program};
 
-/// Most bytes of what it wrote that are kept, the last ones.
-const MOST_WORDS: usize = 2048;
 /// Largest output that is hashed.
 const MOST_OUTPUT: u64 = 16 << 30;
 /// Bytes of an output that are read at once.
 const HASHED_AT_ONCE: usize = 1 << 16;
-/// Its last words are waited for this long: a grandchild may hold the pipe open.
-const WORDS_GRACE: Duration = Duration::from_millis(200);
 /// What systemd says of a unit is waited for this long.
 const ASK: Patience = Patience {
     time: Duration::from_secs(10),
@@ -132,7 +128,7 @@ pub fn run_own_program(
         source,
     };
     let (mut child, reader) = start(program, &way).map_err(failed)?;
-    let words = listen(reader);
+    let words = keep_last_words(reader);
     let attended = attend(&mut child, program.limit, wanted).map_err(failed)?;
     if !matches!(attended, Attended::Ended(_)) {
         way.end(&mut child);
@@ -153,7 +149,7 @@ pub fn run_own_program(
     Ok(Some(OwnProgramEnd {
         ended,
         output,
-        words: words.recv_timeout(WORDS_GRACE).unwrap_or_default(),
+        words: words.heard(),
     }))
 }
 
@@ -307,27 +303,6 @@ fn start(program: &OwnProgram, way: &Way) -> io::Result<(Child, PipeReader)> {
 /// (systemd.service(5), "Command lines").
 fn as_unit_argument(argument: &str) -> String {
     argument.replace('$', "$$")
-}
-
-/// Keeps the end of what the program writes, on a thread of its own that ends with the last writer.
-fn listen(mut reader: PipeReader) -> Receiver<String> {
-    let (words, heard) = channel();
-    let started = std::thread::Builder::new().spawn(move || {
-        let mut kept = Vec::new();
-        let mut buffer = [0_u8; 4096];
-        while let Ok(count @ 1..) = reader.read(&mut buffer) {
-            kept.extend_from_slice(&buffer[..count]);
-            let over = kept.len().saturating_sub(MOST_WORDS);
-            kept.drain(..over);
-        }
-        let text = String::from_utf8_lossy(&kept).trim().to_owned();
-        // Nobody listens any more when a grandchild held the pipe open for too long.
-        words.send(text).ok();
-    });
-    if let Err(error) = started {
-        tracing::warn!(%error, "no thread to hear a program");
-    }
-    heard
 }
 
 fn output_path(program: &OwnProgram) -> Option<PathBuf> {

@@ -8,6 +8,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::channel;
 use std::time::Duration;
 
+use super::aside::start_aside;
 use super::attend::{Attended, attend};
 
 /// A program gave no answer.
@@ -102,7 +103,7 @@ fn read_aside(
     most: u64,
 ) -> std::sync::mpsc::Receiver<Vec<u8>> {
     let (sender, receiver) = channel();
-    let started = std::thread::Builder::new().spawn(move || {
+    start_aside("hear a program", move || {
         let mut bytes = Vec::new();
         if let Some(stream) = stream
             && let Err(error) = stream.take(most).read_to_end(&mut bytes)
@@ -111,9 +112,6 @@ fn read_aside(
         }
         drop(sender.send(bytes));
     });
-    if let Err(error) = started {
-        tracing::warn!(%error, "no thread to hear a program");
-    }
     receiver
 }
 

@@ -65,27 +65,28 @@ impl Escort {
             members: Vec::new(),
         };
         if awake {
-            let (told, tell) = (&tell, tell.clone());
-            escort.add(told, move |over| keep_awake(over, &tell));
+            escort.add(&tell, keep_awake);
         }
         if let Some(root) = clocks {
-            let (told, tell) = (&tell, tell.clone());
-            escort.add(told, move |over| compare_clocks(&root, over, &tell));
+            escort.add(&tell, move |over, tell| compare_clocks(&root, over, tell));
         }
         if let Some(watchdog) = watchdog {
             let pulse = pulse.clone();
-            let (told, tell) = (&tell, tell.clone());
-            escort.add(told, move |over| {
-                keep_off(watchdog, over, &tell, &|| pulse.is_alive(os::monotonic()));
+            escort.add(&tell, move |over, tell| {
+                keep_off(watchdog, over, tell, &|| pulse.is_alive(os::monotonic()));
             });
         }
         escort
     }
 
-    fn add(&mut self, tell: &Teller, companion: impl FnOnce(&AtomicBool) + Send + 'static) {
+    fn add(
+        &mut self,
+        tell: &Teller,
+        companion: impl FnOnce(&AtomicBool, &Teller) + Send + 'static,
+    ) {
         let over = Arc::new(AtomicBool::new(false));
-        let theirs = Arc::clone(&over);
-        match std::thread::Builder::new().spawn(move || companion(&theirs)) {
+        let (theirs, teller) = (Arc::clone(&over), tell.clone());
+        match std::thread::Builder::new().spawn(move || companion(&theirs, &teller)) {
             Ok(thread) => self.members.push(Member { over, thread }),
             Err(error) => tell.gap(
                 format!("no thread for what goes along with the run: {error}"),

@@ -192,15 +192,12 @@ impl Sleep {
 /// Finds out whether it is the system that ends, on a thread of its own: the answer may take seconds.
 fn ask_about_shutdown(root: Option<Root>, events: UnboundedSender<(Moment, Event)>) {
     let root = root.unwrap_or_else(Root::real);
-    let started = std::thread::Builder::new().spawn(move || {
+    os::start_aside("ask whether the system ends", move || {
         if os::is_shutting_down(&root) && events.send((os::moment(), Event::ShutdownBegun)).is_err()
         {
             tracing::debug!("the run was faster");
         }
     });
-    if let Err(error) = started {
-        tracing::warn!(%error, "no thread to ask whether the system ends");
-    }
 }
 
 /// Waits a little: a command that closes a run of before holds the record for moments only.

@@ -49,24 +49,13 @@ impl ProgramRunner {
         let (events, flag) = (self.events.clone(), Arc::clone(&wanted));
         let thread = std::thread::Builder::new().spawn(move || {
             let went = run_own_program(&order, &|| flag.load(Ordering::Relaxed));
-            if events
-                .send((os::moment(), Event::Program(program, word(went))))
-                .is_err()
-            {
-                tracing::debug!("nobody listens any more");
-            }
+            tell(&events, program, word(went));
         });
         match thread {
             Ok(thread) => drop(self.running.insert(program, Running { wanted, thread })),
             Err(error) => {
                 let word = ProgramWord::NotStarted(format!("no thread to watch it: {error}"));
-                if self
-                    .events
-                    .send((os::moment(), Event::Program(program, word)))
-                    .is_err()
-                {
-                    tracing::debug!("nobody listens any more");
-                }
+                tell(&self.events, program, word);
             }
         }
     }
@@ -94,6 +83,13 @@ impl Drop for ProgramRunner {
                 tracing::error!("the thread of a program panicked");
             }
         }
+    }
+}
+
+fn tell(events: &UnboundedSender<(Moment, Event)>, program: ProgramId, word: ProgramWord) {
+    let event = Event::Program(program, word);
+    if events.send((os::moment(), event)).is_err() {
+        tracing::debug!("nobody listens any more");
     }
 }
 

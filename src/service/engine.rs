@@ -219,12 +219,12 @@ impl Engine {
         }
         let (folder, root) = (self.setup.folder.clone(), self.setup.root.clone());
         let rows = self.rows.clone();
-        let started = std::thread::Builder::new().spawn(move || {
+        let started = os::start_aside("look for late errors", move || {
             find_late_errors(&folder, &root);
             rows.send_modify(|count| *count = count.wrapping_add(1));
         });
         // Where no thread can be had, it is tried again.
-        self.late = started.err().map(|_| at);
+        self.late = Some(at).filter(|_| !started);
         self.late.map_or(Duration::MAX, |_| LOADED_ELSEWHERE)
     }
 

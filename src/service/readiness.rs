@@ -36,12 +36,11 @@ pub(super) async fn sleep(span: Duration, watchdog: Option<Duration>, pulse: Opt
 fn ping() {
     static UNDER_WAY: AtomicBool = AtomicBool::new(false);
     if !UNDER_WAY.swap(true, Ordering::AcqRel) {
-        let started = std::thread::Builder::new().spawn(|| {
+        let fed = os::start_aside("feed the system's watchdog", || {
             tell_system(&[NotifyState::Watchdog]);
             UNDER_WAY.store(false, Ordering::Release);
         });
-        if let Err(error) = started {
-            tracing::warn!(%error, "no thread to feed the system's watchdog");
+        if !fed {
             UNDER_WAY.store(false, Ordering::Release);
         }
     }
