@@ -135,16 +135,8 @@ impl StoredRow {
 /// # Errors
 /// There is no header, or it is damaged.
 pub fn record_of(run: i64, rows: Vec<StoredRow>) -> Result<Record, DamagedRow> {
-    let damaged = |damage| DamagedRow {
-        run,
-        seq: None,
-        kind: "header".to_owned(),
-        damage,
-    };
     let mut rows = rows.into_iter();
-    let header = rows.next().filter(|row| row.seq == 0);
-    let header = header.ok_or_else(|| damaged(Damage::Missing))?;
-    let header = header.header().map_err(damaged)?;
+    let header = header_of(run, rows.next())?;
     Ok(fold(header, checked(run, rows)))
 }
 
@@ -179,21 +171,7 @@ impl Store {
     /// # Errors
     /// No such run, a damaged or newer header, or a file that cannot be read.
     pub fn record(&self, run: i64) -> Result<Record, ReadStoreError> {
-        self.read_whole(run, |header, rows| {
-            let header = header.map_err(|row| ReadStoreError::DamagedHeader {
-                path: self.path.clone(),
-                run,
-                row,
-            })?;
-            if header.format > FORMAT {
-                return Err(ReadStoreError::NewerFormat {
-                    path: self.path.clone(),
-                    run,
-                    found: header.format,
-                });
-            }
-            Ok(fold(header, rows))
-        })?
+        self.read_whole(run, |header, rows| Ok(fold(self.known(run, header)?, rows)))?
     }
 
     /// Up to `most` rows of a run behind row `after`; the header's comes first where `after` is
@@ -202,20 +180,9 @@ impl Store {
     /// # Errors
     /// No such run, or a file that cannot be read.
     pub fn rows(&self, run: i64, after: i64, most: u32) -> Result<Vec<StoredRow>, ReadStoreError> {
-        let failed = |source| self.unreadable(source);
-        let (body, crc) = read_header(&self.connection, run)
-            .map_err(failed)?
-            .ok_or_else(|| ReadStoreError::UnknownRun {
-                path: self.path.clone(),
-                run,
-            })?;
-        let header = (after < 0).then(|| StoredRow {
-            seq: 0,
-            kind: "header".to_owned(),
-            body,
-            crc,
-        });
-        let entries = read_entries(&self.connection, (run, after, most)).map_err(failed)?;
+        let header = Some(self.header_row(&self.connection, run)?).filter(|_| after < 0);
+        let entries = read_entries(&self.connection, (run, after, most))
+            .map_err(|source| self.unreadable(source))?;
         Ok(header.into_iter().chain(entries).collect())
     }
 
@@ -224,17 +191,34 @@ impl Store {
     /// # Errors
     /// As [`Store::record`].
     pub fn header(&self, run: i64) -> Result<RunHeader, ReadStoreError> {
-        let header = self.rows(run, -1, 0)?.into_iter().next();
-        let decoded = header.ok_or(Damage::Missing).and_then(|row| row.header());
-        let header: RunHeader = decoded.map_err(|damage| ReadStoreError::DamagedHeader {
+        let row = self.header_row(&self.connection, run)?;
+        self.known(run, header_of(run, Some(row)))
+    }
+
+    fn header_row(&self, connection: &Connection, run: i64) -> Result<StoredRow, ReadStoreError> {
+        let found = read_header(connection, run).map_err(|source| self.unreadable(source))?;
+        let (body, crc) = found.ok_or_else(|| ReadStoreError::UnknownRun {
             path: self.path.clone(),
             run,
-            row: DamagedRow {
-                run,
-                seq: None,
-                kind: "header".to_owned(),
-                damage,
-            },
+        })?;
+        Ok(StoredRow {
+            seq: 0,
+            kind: "header".to_owned(),
+            body,
+            crc,
+        })
+    }
+
+    /// A header that is whole, and of a form that this program knows.
+    fn known(
+        &self,
+        run: i64,
+        header: Result<RunHeader, DamagedRow>,
+    ) -> Result<RunHeader, ReadStoreError> {
+        let header = header.map_err(|row| ReadStoreError::DamagedHeader {
+            path: self.path.clone(),
+            run,
+            row,
         })?;
         if header.format > FORMAT {
             return Err(ReadStoreError::NewerFormat {
@@ -312,18 +296,7 @@ impl Store {
     ) -> Result<T, ReadStoreError> {
         let failed = |source| self.unreadable(source);
         let transaction = self.connection.unchecked_transaction().map_err(failed)?;
-        let (body, crc) = read_header(&transaction, run)
-            .map_err(failed)?
-            .ok_or_else(|| ReadStoreError::UnknownRun {
-                path: self.path.clone(),
-                run,
-            })?;
-        let header = decode(&body, crc).map_err(|damage| DamagedRow {
-            run,
-            seq: None,
-            kind: "header".to_owned(),
-            damage,
-        });
+        let header = header_of(run, Some(self.header_row(&transaction, run)?));
         let mut statement = transaction.prepare(READ_ENTRIES).map_err(failed)?;
         let rows = statement.query_map((run, 0, u32::MAX), parse_row);
         let mut failure = None;
@@ -409,6 +382,17 @@ pub(super) fn decode<T: serde::de::DeserializeOwned>(body: &str, crc: i64) -> Re
     serde_json::from_str(body).map_err(|error| Damage::Unreadable {
         reason: error.to_string(),
     })
+}
+
+fn header_of(run: i64, row: Option<StoredRow>) -> Result<RunHeader, DamagedRow> {
+    let row = row.filter(|row| row.seq == 0).ok_or(Damage::Missing);
+    row.and_then(|row| row.header())
+        .map_err(|damage| DamagedRow {
+            run,
+            seq: None,
+            kind: "header".to_owned(),
+            damage,
+        })
 }
 
 /// What the rows say, with the damage in the place of those that are missing.
