@@ -21,6 +21,24 @@ pub(crate) const TCP_KEYS: [&str; 7] = [
     "hosts",
 ];
 
+/// What an address does not go without.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Lacks {
+    /// Other machines reach it, and everyone on the way could read the token.
+    pub(crate) encryption: bool,
+    /// It is every address of this machine, and what clients call it cannot be known.
+    pub(crate) names: bool,
+}
+
+impl Lacks {
+    pub(crate) fn of(listen: SocketAddr, encrypted: bool, named: bool) -> Self {
+        Self {
+            encryption: !listen.ip().is_loopback() && !encrypted,
+            names: listen.ip().is_unspecified() && !named,
+        }
+    }
+}
+
 /// What a table with [`TCP_KEYS`] says; none where nobody is to listen.
 pub(crate) fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<TcpOptions> {
     let listen = check_listen(draft, keys);
@@ -43,7 +61,8 @@ pub(crate) fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<Tc
     }
     let encrypted = !keys.lacks("certificate-file") || !keys.lacks("key-file");
     let proxied = behind_proxy.is_some_and(|flag| flag.value);
-    if !listen.value.ip().is_loopback() && !encrypted && !proxied {
+    let lacks = Lacks::of(listen.value, encrypted || proxied, !keys.lacks("hosts"));
+    if lacks.encryption {
         draft.report(
             &listen.span,
             "other machines reach this address, and everyone on the way could read the token: give \
@@ -51,7 +70,7 @@ pub(crate) fn check_tcp(draft: &mut Draft<'_>, keys: &Keys<'_, '_>) -> Option<Tc
              trusted network encrypts; keep to `127.0.0.1` or `[::1]` otherwise",
         );
     }
-    if listen.value.ip().is_unspecified() && keys.lacks("hosts") {
+    if lacks.names {
         draft.report(
             &listen.span,
             "every address of this machine is meant: name in `hosts` what clients call it, like \

@@ -17,6 +17,8 @@ mod tls;
 mod token;
 mod visits;
 
+#[cfg(feature = "fleet")]
+pub(crate) use check::Lacks;
 pub(crate) use check::{TCP_KEYS, check_tcp, secret_place};
 pub(crate) use door::{Peer, in_time, listen};
 pub(crate) use entry::{ask_in, sign_in, sign_out};

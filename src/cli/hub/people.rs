@@ -9,6 +9,7 @@ use super::arguments::{CircuitArguments, EnrolArguments, HubPlace, InitArguments
 use crate::fleet::hub::{HubFolder, NewHub};
 use crate::fleet::protocol::{Circuit, DeskEntry, MachineName, Registration};
 use crate::os::{self, Patience};
+use crate::web::Lacks;
 
 /// The server needs a moment to take its users in anew.
 const RELOADS_WITHIN: Patience = Patience {
@@ -65,14 +66,16 @@ fn check_pages(wanted: &InitArguments) -> Result<(), Failure> {
     let Some(listen) = wanted.pages else {
         return Ok(());
     };
-    if !listen.ip().is_loopback() && wanted.certificate.is_none() {
+    let named = !wanted.pages_host.is_empty();
+    let lacks = Lacks::of(listen, wanted.certificate.is_some(), named);
+    if lacks.encryption {
         return Err(Failure::usage(anyhow::anyhow!(
             "other machines reach `--pages {listen}`, and everyone on the way could read its token: give \
              `--certificate` and `--key`, or keep to `--pages 127.0.0.1:{}` and let a proxy encrypt",
             listen.port()
         )));
     }
-    if listen.ip().is_unspecified() && wanted.pages_host.is_empty() {
+    if lacks.names {
         return Err(Failure::usage(anyhow::anyhow!(
             "`--pages {listen}` means every address of this machine: say by `--pages-host` what browsers call it"
         )));

@@ -222,25 +222,36 @@ impl Copier {
         at: &Place<'_>,
     ) -> Result<(), CopyError> {
         let packed = outcome.run.as_ref().and_then(|run| run.record.as_ref());
-        let known = files.keep.answer(machine, &outcome.id)?;
-        if let Some(receipt @ Word::Receipt { .. }) = known {
+        let mut answer = files.keep.answer(machine, &outcome.id)?;
+        if let Some(Word::Receipt { .. }) = answer {
             // Told again before its receipt was heard: nothing of it is read, or a busy hub would fall ever further
             // behind.
             files.keep.pass_over(at)?;
-            if let Some(packed) = packed {
-                files.keep.drop_parcel(machine, &packed.sha256)?;
-            }
-            self.words.send((machine.clone(), receipt)).ok();
-            return Ok(());
+        } else {
+            self.take_new(files, (machine, outcome), at)?;
+            answer = files.keep.answer(machine, &outcome.id)?;
         }
+        if let (Some(Word::Receipt { .. }), Some(packed)) = (&answer, packed) {
+            files.keep.drop_parcel(machine, &packed.sha256)?;
+        }
+        if let Some(word) = answer {
+            // The one who sends words lives as long as the hub.
+            self.words.send((machine.clone(), word)).ok();
+        }
+        Ok(())
+    }
+
+    fn take_new(
+        &self,
+        files: &mut Files,
+        (machine, outcome): (&MachineName, &Outcome),
+        at: &Place<'_>,
+    ) -> Result<(), CopyError> {
         let serial = check_outcome(&self.shop.lock().floor, machine, outcome);
         let place = (&mut files.keep, &mut files.store);
         let taken = serial.and_then(|serial| take_outcome(place, (machine, outcome), serial, at));
         match taken {
             Ok(kept) => {
-                if let Some(packed) = packed {
-                    files.keep.drop_parcel(machine, &packed.sha256)?;
-                }
                 if let Some((job, end)) = kept.job.clone().zip(kept.job_end.clone()) {
                     let outcome = kept.key.clone();
                     let known = KnownEnd { end, outcome };
@@ -265,10 +276,6 @@ impl Copier {
                 files.keep.put_unsettled(id, None, at)?;
             }
             Err(error) => return Err(error.into()),
-        }
-        if let Some(word) = files.keep.answer(machine, &outcome.id)? {
-            // The one who sends words lives as long as the hub.
-            self.words.send((machine.clone(), word)).ok();
         }
         Ok(())
     }
