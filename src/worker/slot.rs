@@ -393,7 +393,7 @@ mod tests {
     }
 
     /// Words of a report that all follow from its number.
-    fn numbered(number: u64) -> MemoryFault {
+    pub(super) fn numbered(number: u64) -> MemoryFault {
         MemoryFault {
             pass: number,
             step: u32::try_from(number).unwrap(),

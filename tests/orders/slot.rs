@@ -4,23 +4,11 @@
 use loom::sync::Arc;
 use loom::thread;
 
+use super::tests::numbered;
 use super::*;
 
 /// One more than the ring holds, so that the writer writes over what the reader may be reading.
 const REPORTS: u64 = 3;
-
-/// Words of a report that all follow from its number.
-fn numbered(number: u64) -> MemoryFault {
-    MemoryFault {
-        pass: number,
-        step: u32::try_from(number).unwrap(),
-        address: number * 8,
-        physical: Some(number * 16),
-        expected: !number,
-        got: number,
-        class: MemoryFaultClass::StuckBit,
-    }
-}
 
 /// The supervisor's side, with all that must be so of what it reads.
 struct Reading {
