@@ -88,12 +88,18 @@ def check_figures(place):
     assert (heat.type, heat.unit) == ("gauge", "celsius"), heat
     assert live["soakproof_worker_checked_seconds"].type == "counter"
     wait("the run's end", lambda: json.loads(ask(place, "/v1/runs"))["runs"][-1]["grade"])
-    over = parse(ask(place, "/metrics"))
+    over = wait(
+        "no run",
+        lambda: (found := parse(ask(place, "/metrics")))["soakproof_run_active"].samples[0].value == 0
+        and found,
+    )
     assert over["soakproof_last_run"].type == "info"
+    figures = ask(place, "/metrics")
     for wrong in [
-        ask(place, "/metrics").replace("# EOF\n", ""),
-        ask(place, "/metrics").replace("soakproof_run_active 0.0", "soakproof_run_active"),
+        figures.replace("# EOF\n", ""),
+        figures.replace("soakproof_run_active 0.0", "soakproof_run_active"),
     ]:
+        assert wrong != figures, figures
         try:
             parse(wrong)
         except ValueError:

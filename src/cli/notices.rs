@@ -90,10 +90,7 @@ fn line(delivery: DeliveryLine) -> OutboxLine {
 
 fn test(name: Option<&str>, configuration: &Configuration) -> Result<Exit, Failure> {
     let targets = chosen(name, &configuration.notices)?;
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .context("cannot start the event loop")?;
+    let runtime = os::event_loop().context("cannot start the event loop")?;
     let host = crate::sensors::read_machine(&Root::real(), &[], &[]).host;
     let mut all_taken = true;
     for target in targets {
@@ -189,10 +186,7 @@ fn deliver(wanted: &NoticeArguments, configuration: Configuration) -> Result<Exi
     let store = open(wanted, &configuration)?;
     let store_folder = store.path().parent().context("the store has a folder")?;
     let desk = NoticeDesk::open(store_folder, configuration.notices)?;
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .context("cannot start the event loop")?;
+    let runtime = os::event_loop().context("cannot start the event loop")?;
     let ended = runtime.block_on(async {
         let mut terminate = signal(SignalKind::terminate())?;
         let mut interrupt = signal(SignalKind::interrupt())?;

@@ -85,10 +85,7 @@ fn run_here(root: &Root, wish: &RunWish, wanted: &RunArguments) -> Result<Exit, 
     stand_on_ledger(root, &store, &mut prepared.header)?;
     let companions = companions(root, wanted.watchdog || configuration.watchdog.enabled)?;
     let mut screen = Screen::new(wanted.lines, Some(Box::new(os::interrupt_self)));
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .context("cannot start the event loop")?;
+    let runtime = os::event_loop().context("cannot start the event loop")?;
     let outcome = runtime.block_on(async {
         let setup = RunSetup {
             prepared,

@@ -36,10 +36,7 @@ pub(super) fn find(
     store: &StoreArguments,
     machine: Option<&MachineArguments>,
 ) -> Result<Option<Service>, Failure> {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .context("cannot start the event loop")?;
+    let runtime = os::event_loop().context("cannot start the event loop")?;
     let sockets = match &store.socket {
         Some(socket) => vec![socket.clone()],
         None => os::known_sockets(),

@@ -12,6 +12,7 @@ use super::run::{open_store, style};
 use super::through::{Service, find, told_to_leave};
 use super::{Exit, Failure, put};
 use crate::model::{Entry, Record, RunHeader};
+use crate::os;
 use crate::report;
 use crate::run::Observer;
 use crate::store::Store;
@@ -70,10 +71,7 @@ fn watch_store(place: &StoreArguments, wanted: &WatchArguments) -> Result<Exit, 
     let store = open_store(place.store.as_deref())?;
     let number = store.find_run(&wanted.run).map_err(Failure::usage)?;
     let mut screen = Screen::new(wanted.lines, None);
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .context("cannot start the event loop")?;
+    let runtime = os::event_loop().context("cannot start the event loop")?;
     let seen = runtime.block_on(async {
         tokio::select! {
             seen = look_on(&store, number, &mut screen) => seen.map(Some),

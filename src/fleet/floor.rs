@@ -71,7 +71,8 @@ pub struct Floor {
     circuits: BTreeMap<String, (Stamp, Circuit)>,
     /// Shared, not copied, each time that one is looked at: it may go to a thousand machines.
     orders: BTreeMap<String, (Stamp, Arc<Order>)>,
-    cancels: BTreeSet<(String, Option<MachineName>)>,
+    /// By order: the machines for which it was taken back, or none for all of them.
+    cancels: BTreeMap<String, BTreeSet<Option<MachineName>>>,
     sent: BTreeSet<String>,
     ends: BTreeMap<String, KnownEnd>,
     /// Ids of the orders that are open at each machine. Follows from the rest, and is kept because most orders
@@ -134,7 +135,8 @@ impl Floor {
                 self.look_at_order(&id, None);
             }
             DeskEntry::Cancel { order, machine } => {
-                self.cancels.insert((order.clone(), machine.clone()));
+                let cancelled = self.cancels.entry(order.clone()).or_default();
+                cancelled.insert(machine.clone());
                 self.look_at_order(order, machine.as_ref());
             }
             // Of an order that is over: it decides nothing, and there are very many.
@@ -292,9 +294,10 @@ impl Floor {
 
     /// Whether the order was taken back, for this machine.
     pub fn is_cancelled(&self, order: &str, machine: &MachineName) -> bool {
-        let all = (order.to_owned(), None);
-        let one = (order.to_owned(), Some(machine.clone()));
-        self.cancels.contains(&all) || self.cancels.contains(&one)
+        let Some(cancelled) = self.cancels.get(order) else {
+            return false;
+        };
+        cancelled.contains(&None) || cancelled.contains(&Some(machine.clone()))
     }
 
     /// Whether a hub put this job into its mailbox.

@@ -1,13 +1,35 @@
-//! Threads that nobody waits for, and what they listen to.
+//! Threads beside the one that works: of event loops, and those that nobody waits for.
 
-use std::io::Read;
+use std::io::{self, Read};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
+
+use tokio::runtime::{Builder, Runtime};
 
 /// Most bytes of a program's words that are kept, the last ones.
 const MOST_WORDS: usize = 2048;
 /// They are waited for this long: a grandchild may hold the pipe open.
 const WORDS_GRACE: Duration = Duration::from_millis(200);
+
+/// Threads of an event loop for work that takes its time; where they look into a store, each has memory of its own.
+const MOST_ASIDE: usize = 8;
+
+/// An event loop on the calling thread, with threads for work that takes its time. One of them is had from the start
+/// and none is given back: with none at all, such work would be a panic where the system gives no thread (a limit of
+/// processes, say). With one it waits for its turn.
+///
+/// # Errors
+/// The system gives no thread now, or no descriptors.
+pub fn event_loop() -> io::Result<Runtime> {
+    let runtime = Builder::new_current_thread()
+        .enable_all()
+        .max_blocking_threads(MOST_ASIDE)
+        .thread_keep_alive(Duration::MAX)
+        .build()?;
+    std::thread::Builder::new().spawn(|| ())?;
+    drop(runtime.spawn_blocking(|| ()));
+    Ok(runtime)
+}
 
 /// Has `work` done on a thread that nobody waits for. Where the system gives none (a limit of processes, say) that is
 /// a warning and no panic, and false is given; `what` is the missing work, for the warning.

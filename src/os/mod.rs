@@ -30,7 +30,7 @@ mod watchdog;
 mod worker_life;
 
 pub use affinity::{PinError, allowed_cpus, pin_to, processor_account};
-pub use aside::start_aside;
+pub use aside::{event_loop, start_aside};
 pub use boot_journal::{BootJournal, JournalPart};
 pub use child::{Ended, SpawnWorkerError, WorkerChild};
 pub use clock::{

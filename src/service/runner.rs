@@ -119,9 +119,7 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
             return RunEnd::Broken(why);
         }
     }
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build();
+    let runtime = os::event_loop();
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => return broken(&error),

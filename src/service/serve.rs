@@ -25,8 +25,6 @@ use crate::web::{OpenTcpError, TcpDoor, TcpOptions, listen};
 
 /// Requests that wait for the engine at once.
 const MOST_CALLS: usize = 64;
-/// Threads that look into the store at once; each has memory of its own.
-const MOST_READERS: usize = 8;
 /// At its end the service waits this long for its last notices; what is left is sent after its next start.
 const LAST_NOTICES: Duration = Duration::from_secs(5);
 
@@ -82,10 +80,7 @@ pub fn serve(mut options: ServeOptions) -> Result<(), ServeError> {
     let mut state = QueueState::open(&options.store)?;
     state.sealer = Some(Sealer::open()?);
     let listener = os::bind_socket(&options.socket)?;
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .max_blocking_threads(MOST_READERS)
-        .build()?;
+    let runtime = os::event_loop()?;
     let socket = options.socket.clone();
     let desk = options.desk.take();
     let served = runtime.block_on(work(options, state, listener));

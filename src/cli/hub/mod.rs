@@ -75,10 +75,7 @@ impl Counter {
     fn open(folder: &HubFolder) -> Result<Self, Failure> {
         let (link, copies): (LinkOptions, usize) = folder.link()?;
         let keep = Keep::open(folder.path())?;
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .context("cannot start the event loop")?;
+        let runtime = os::event_loop().context("cannot start the event loop")?;
         let (desk, floor) = runtime.block_on(async {
             let desk = HubDesk::open(&link, copies).await?;
             let floor = read_desk(&desk, &keep, os::moment().wall).await?;

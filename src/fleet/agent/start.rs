@@ -8,7 +8,7 @@ use tokio::sync::oneshot;
 use super::life::live;
 use crate::fleet::link::LinkOptions;
 use crate::fleet::protocol::MachineName;
-use crate::os::Root;
+use crate::os::{self, Root};
 use crate::service::Inside;
 use crate::store::{OpenStoreError, Store, WriteStoreError};
 
@@ -59,10 +59,7 @@ impl Agent {
     ) -> Result<Self, StartAgentError> {
         let mut store = Store::open(&options.store)?;
         store.begin_hub_telling()?;
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .map_err(StartAgentError::Thread)?;
+        let runtime = os::event_loop().map_err(StartAgentError::Thread)?;
         let (close, closed) = oneshot::channel();
         let thread = std::thread::Builder::new()
             .name("fleet".to_owned())

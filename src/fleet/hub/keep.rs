@@ -9,7 +9,7 @@ use std::time::Duration;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
 use crate::fleet::floor::{Floor, KnownEnd};
-use crate::fleet::protocol::{DeskNote, JobEnd, MOST_CHUNK, MOST_CHUNKS, MachineName};
+use crate::fleet::protocol::{DeskEntry, DeskNote, JobEnd, MOST_CHUNK, MOST_CHUNKS, MachineName};
 use crate::model::Wall;
 
 /// Name of the file within the hub's folder.
@@ -292,14 +292,6 @@ impl Keep {
         let since = now.minus(ORDERS_MATTER_FOR);
         self.ask(|connection| {
             let mut floor = Floor::since(since);
-            let mut notes = connection.prepare("SELECT body FROM desk ORDER BY at_ms, id")?;
-            let notes = notes.query_map([], |row| row.get::<_, String>(0))?;
-            for note in notes {
-                match serde_json::from_str::<DeskNote>(&note?) {
-                    Ok(note) => floor.hear(&note),
-                    Err(error) => tracing::error!(%error, "a note of the desk cannot be read"),
-                }
-            }
             let mut ends = connection.prepare(
                 "SELECT job, job_end, key FROM outcomes
                  WHERE job IS NOT NULL AND job_end IS NOT NULL AND copied_ms >= ?1",
@@ -311,6 +303,21 @@ impl Keep {
                     let outcome = row.get(2)?;
                     floor.know_end(&job, KnownEnd { end, outcome });
                 }
+            }
+            let mut notes = connection.prepare("SELECT body FROM desk")?;
+            let notes = notes.query_map([], |row| row.get::<_, String>(0))?;
+            // In any order they come to the same floor. Last, an order is looked at once for each machine; before what
+            // was sent and what came of it, it would be looked at with each of them.
+            let mut orders = Vec::new();
+            for note in notes {
+                match serde_json::from_str::<DeskNote>(&note?) {
+                    Ok(note) if matches!(note.entry, DeskEntry::Order(_)) => orders.push(note),
+                    Ok(note) => floor.hear(&note),
+                    Err(error) => tracing::error!(%error, "a note of the desk cannot be read"),
+                }
+            }
+            for order in &orders {
+                floor.hear(order);
             }
             Ok(floor)
         })

@@ -45,10 +45,7 @@ impl NoticeDesk {
     /// Nothing is sent then.
     pub fn open(folder: &Path, targets: Vec<Target>) -> Result<Self, OpenDeskError> {
         let outgoing = Outgoing::begin(Store::open(folder)?, targets)?;
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .map_err(OpenDeskError::Thread)?;
+        let runtime = os::event_loop().map_err(OpenDeskError::Thread)?;
         let (close, closed) = oneshot::channel();
         let thread = std::thread::Builder::new()
             .name("notices".to_owned())

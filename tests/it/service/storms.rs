@@ -203,7 +203,6 @@ fn limit_processes(service: &Service, limit: &str) {
 
 /// Neither a worker of the next stage nor the thread of the next run can be had meanwhile.
 #[test]
-#[ignore = "red: while no thread is left, a report is not answered; by name only"]
 fn a_service_without_processes_left_ends_its_run_in_words_and_lives() {
     let site = Site::new();
     let Some(service) = serve_bound(&site) else {
