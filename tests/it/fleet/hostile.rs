@@ -5,11 +5,13 @@ use std::time::Duration;
 use futures_util::StreamExt;
 use serde_json::json;
 use soakproof::fleet::link::{LinkOptions, connect};
-use soakproof::fleet::protocol::{Outcome, job_subject, subject, write_message};
+use soakproof::fleet::protocol::{
+    JobEnd, Outcome, Word, job_subject, parse_message, subject, write_message,
+};
 use soakproof::model::Wall;
 use soakproof::os::Secret;
 
-use super::{Shop, name, wait};
+use super::{PATIENCE, Shop, name, wait};
 
 const QUICKLY: Duration = Duration::from_millis(1500);
 
@@ -170,4 +172,47 @@ fn what_is_malformed_too_large_or_of_somebody_else_is_refused_and_said() {
         assert!(told, "{reason}: {reasons:#?}");
     }
     assert!(shop.results().is_empty());
+}
+
+#[test]
+fn what_has_its_receipt_is_not_read_again() {
+    let Some(shop) = Shop::open(&["bench-1"]) else {
+        return;
+    };
+    shop.ok(&["enrol", "bench-1", "--alter", "--serial", "SN-1"]);
+    let _hub = shop.start_hub("hub");
+    wait("mailboxes", || {
+        shop.log("hub").contains("this hub acts").then_some(())
+    });
+    let order = shop.order(60, &["--to", "bench-1"]);
+    let mut told = outcome("bench-1");
+    told.job = Some((format!("{order}/bench-1/1"), JobEnd::Refused));
+    // Were it read, this would be refused.
+    let mut again = told.clone();
+    again.serial = Some("SN-2".to_owned());
+    let answers: Vec<Word> = runtime().block_on(async {
+        let client = connect(&link(&shop, "bench-1", "bench-1"), false)
+            .await
+            .expect("opens");
+        let jetstream = async_nats::jetstream::new(client.clone());
+        let mut words = client
+            .subscribe(subject("word", &name("bench-1")))
+            .await
+            .expect("asked");
+        let to = subject("results", &name("bench-1"));
+        let mut answers = Vec::new();
+        for outcome in [told, again] {
+            let sent = jetstream.publish(to.clone(), write_message(&outcome).into());
+            sent.await.expect("sent").await.expect("the server has it");
+            let word = tokio::time::timeout(PATIENCE, words.next()).await;
+            let word = word.expect("in time").expect("a word");
+            answers.push(parse_message(&word.payload).expect("readable"));
+        }
+        answers
+    });
+    let receipt = Word::Receipt {
+        id: "made up".to_owned(),
+    };
+    assert_eq!(answers, [receipt.clone(), receipt]);
+    assert_eq!(said(&shop, "bench-1"), Vec::<String>::new());
 }
