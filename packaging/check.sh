@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Holds the package to what it promises, without root: the units are well formed and as closed as written down,
 # the package installs, upgrades, removes and purges cleanly in a folder that stands for a machine.
-# usage: packaging/check.sh [PROGRAM], a built `soakproof`; without it one is built for release. What lacks a tool
+# usage: packaging/check.sh [PROGRAM], a built `soakproof`; without it one is built (profile `dist`). What lacks a tool
 # is passed over, and said.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Builds the release program twice, from two copies of the last commit in folders of different names and lengths, and
-# compares the two. usage: packaging/reproduce.sh [PROGRAM], a third one to compare, built in the same way (RUSTFLAGS and
-# CFLAGS below) somewhere else. Takes two whole builds.
+# Builds the program that is installed (profile `dist`) twice, from two copies of the last commit in folders of different
+# names and lengths, and compares the two. usage: packaging/reproduce.sh [PROGRAM], a third one to compare, built in the
+# same way (RUSTFLAGS and CFLAGS below) somewhere else. Takes two whole builds.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 work=$(mktemp -d)
@@ -16,9 +16,9 @@ for folder in "$work/first" "$work/another/one"; do
     RUSTFLAGS="--remap-path-prefix=$folder=/soakproof --remap-path-prefix=$cargo_home=/cargo" \
         CFLAGS="-ffile-prefix-map=$folder=/soakproof -ffile-prefix-map=$cargo_home=/cargo" \
         CARGO_TARGET_DIR=$folder/target \
-        cargo build --quiet --locked --release --manifest-path "$folder/Cargo.toml"
-    rm -rf "$folder/target/release/deps" "$folder/target/release/build"
+        cargo build --quiet --locked --profile dist --manifest-path "$folder/Cargo.toml"
+    rm -rf "$folder/target/dist/deps" "$folder/target/dist/build"
 done
-sha256sum "$work/first/target/release/soakproof" "$work/another/one/target/release/soakproof" ${1:+"$1"} | tee "$work/sums"
+sha256sum "$work/first/target/dist/soakproof" "$work/another/one/target/dist/soakproof" ${1:+"$1"} | tee "$work/sums"
 [ "$(cut -d ' ' -f 1 "$work/sums" | sort -u | wc -l)" = 1 ] || { echo "they differ" >&2; exit 1; }
 echo "the same, bit for bit"

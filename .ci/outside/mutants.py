@@ -3,7 +3,7 @@
 The defects are those that cargo-mutants lists. It builds the crate anew for each, which takes hours; so here each
 function gets all of its own as arms of one `match` on a number from the environment, and the tests run once a
 number. What does not compile that way is told (`cargo mutants -F NAME` tries it alone). FOLDER is as `rooms` laid
-it out; what survives stands in FOLDER/ROOM/missed.
+it out; what survives stands in FOLDER/ROOM/missed. For `rest` that is what is planted, in FOLDER/whole.
 """
 
 import collections
@@ -24,6 +24,11 @@ ROOMS = {
     "suite": ("src/suite/", [("it", ["suites"]), ("soakproof", [])]),
     "ledger": ("src/ledger/", [("it", ["ledger"]), ("sim", ["silicon"]), ("it", ["grading::continuation"])]),
 }
+# Of the whole, what neither loads the processor for long nor waits.
+REST = ("", [("soakproof", ["ledger", "suite", "verdict", "core", "guard"])] + [
+    ("it", [area])
+    for area in ["ledger", "suites", "grading", "views", "reports", "records", "recovery", "configuration", "program"]
+])
 SWITCH = """
 pub(crate) fn mutant() -> u32 {
     static CHOSEN: std::sync::OnceLock<u32> = std::sync::OnceLock::new();
@@ -93,7 +98,8 @@ def build(package, sources, mutants):
         said_lines = [json.loads(line) for line in said.stdout.splitlines() if line.startswith("{")]
         if said.returncode == 0:
             made = [line for line in said_lines if line.get("executable") and line["profile"]["test"]]
-            return {line["target"]["name"]: line["executable"] for line in made}, mutants, left_out
+            made = {line["target"]["name"]: line["executable"] for line in made if line["target"]["kind"] != ["bin"]}
+            return made, mutants, left_out
         guilty = set()
         for line in said_lines:
             message = line.get("message") or {}
@@ -122,12 +128,17 @@ def passes(package, program, arguments, number, patience_s, fits=None):
 
 def main():
     room, folder = sys.argv[1], pathlib.Path(sys.argv[2]).resolve()
-    package = folder / "rooms"
-    prefix, stages = ROOMS[room]
+    package = folder / ("whole" if room == "rest" else "rooms")
+    prefix, stages = REST if room == "rest" else ROOMS[room]
     listed = subprocess.run(
         ["cargo", "mutants", "--list", "--json", "-p", "soakproof"], cwd=folder, stdout=subprocess.PIPE, check=True
     )
     all_of_them = [m for m in json.loads(listed.stdout) if m["file"].startswith(f"rooms/{prefix}")]
+    if room == "rest":
+        survived = {name for room in ROOMS if (folder / room).exists() for name in (folder / room / "missed").read_text().splitlines()}
+        all_of_them = [m for m in all_of_them if m["name"] in survived]
+        for mutant in all_of_them:
+            mutant["file"] = mutant["file"].replace("rooms/", "whole/", 1)
     # What is computed when the program is built cannot be switched later.
     mutants = [mutant for mutant in all_of_them if mutant["function"]]
     for number, mutant in enumerate(mutants, 1):

@@ -150,6 +150,8 @@ async fn work(
     doors.spawn(listen(listener, router, HOUSE));
     tracing::info!(status);
     tell_system(&[NotifyState::Ready, NotifyState::Status(&status)]);
+    // What only the start needed.
+    os::give_back_memory();
     engine.work(ends).await;
     tell_system(&[NotifyState::Stopping]);
     doors.abort_all();
