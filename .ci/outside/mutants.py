@@ -1,9 +1,10 @@
-"""Mutation: small planted defects, each of which must turn a test red. usage: mutants.py ROOM FOLDER.
+"""Mutation: small planted defects, each of which must turn a test red. usage: mutants.py ROOM FOLDER NAMES.
 
 The defects are those that cargo-mutants lists. It builds the crate anew for each, which takes hours; so here each
 function gets all of its own as arms of one `match` on a number from the environment, and the tests run once a
 number. What does not compile that way is told (`cargo mutants -F NAME` tries it alone). FOLDER is as `rooms` laid
 it out; what survives stands in FOLDER/ROOM/missed. For `rest` that is what is planted, in FOLDER/whole.
+NAMES is a regular expression of those that are planted, empty for all of them.
 """
 
 import collections
@@ -127,7 +128,7 @@ def passes(package, program, arguments, number, patience_s, fits=None):
 
 
 def main():
-    room, folder = sys.argv[1], pathlib.Path(sys.argv[2]).resolve()
+    room, folder, names = sys.argv[1], pathlib.Path(sys.argv[2]).resolve(), sys.argv[3]
     package = folder / ("whole" if room == "rest" else "rooms")
     prefix, stages = REST if room == "rest" else ROOMS[room]
     listed = subprocess.run(
@@ -139,6 +140,7 @@ def main():
         all_of_them = [m for m in all_of_them if m["name"] in survived]
         for mutant in all_of_them:
             mutant["file"] = mutant["file"].replace("rooms/", "whole/", 1)
+    all_of_them = [mutant for mutant in all_of_them if re.search(names, mutant["name"])]
     # What is computed when the program is built cannot be switched later.
     mutants = [mutant for mutant in all_of_them if mutant["function"]]
     for number, mutant in enumerate(mutants, 1):

@@ -158,6 +158,8 @@ fn what_could_not_be_had_before_is_not_had_now_either() {
 #[test]
 fn a_run_that_went_on_itself_is_gone_on_with() {
     let mut second = going_on(&cut_short(300), 1, 1_000);
+    let before = second.header.continues.as_mut().unwrap();
+    before.shown.as_mut().unwrap().walks = 4;
     second.stages.pop();
     second.workers.clear();
     second.header.id = "second".to_owned();
@@ -169,6 +171,11 @@ fn a_run_that_went_on_itself_is_gone_on_with() {
     assert_eq!(third.header.plan.stages.len(), 1);
     let shown = continues.shown.as_ref().unwrap();
     assert!((shown.total_s - 2_800.0).abs() < 1e-6, "{shown:?}");
+    assert!(
+        (shown.of_class_s(LoadClass::ScalarInteger) - 1_400.0).abs() < 1e-6,
+        "{shown:?}"
+    );
+    assert_eq!(shown.walks, 4);
 }
 
 #[test]

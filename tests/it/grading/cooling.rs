@@ -93,6 +93,17 @@ fn without_a_plateau_or_with_several_packages_there_is_no_resistance() {
 }
 
 #[test]
+fn a_processor_cooler_than_the_air_and_a_meter_that_reads_nothing_tell_no_resistance() {
+    let mut record = powered();
+    record.header.declared.ambient_c = Some(75.0);
+    assert_eq!(cooling(&record).unwrap().resistance_k_per_w, None);
+    let mut dead = sound();
+    dead.header.declared.ambient_c = Some(20.0);
+    meter(&mut dead, 3, "package-0", (0.0, 0.0));
+    assert_eq!(cooling(&dead).unwrap().power, None);
+}
+
+#[test]
 fn the_air_is_measured_by_the_coolest_thermometer_of_it_unless_declared() {
     let mut record = powered();
     let air = |id| (id, Quantity::Temperature, Role::Ambient);

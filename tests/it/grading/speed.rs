@@ -104,7 +104,7 @@ fn a_rate_that_falls_at_an_unchanged_clock_is_throttling() {
     assert!(
         rules[0]
             .figure
-            .contains("cpu 3 fell to 97.2 % of its own start"),
+            .contains("int-streams.reg on cpu 3 fell to 97.2 % of its own start"),
         "{}",
         rules[0].figure
     );
@@ -148,6 +148,23 @@ fn a_worker_that_others_kept_from_its_cpu_is_not_throttled() {
         ..FULL
     };
     let record = paced(&|cpu, into| later(cpu, into, starved));
+    assert_eq!(effects(&record), [RuleEffect::Met]);
+}
+
+#[test]
+fn what_others_took_of_an_interval_is_no_loss_of_speed() {
+    let disturbed = Pace { had: 0.92, ..FULL };
+    let record = paced(&|cpu, into| later(cpu, into, disturbed));
+    assert_eq!(effects(&record), [RuleEffect::Met]);
+}
+
+#[test]
+fn two_passes_in_an_interval_tell_no_speed() {
+    let crawling = Pace {
+        rate: 0.001,
+        ..FULL
+    };
+    let record = paced(&|cpu, into| later(cpu, into, crawling));
     assert_eq!(effects(&record), [RuleEffect::Met]);
 }
 
