@@ -136,7 +136,8 @@ def main():
     )
     all_of_them = [m for m in json.loads(listed.stdout) if m["file"].startswith(f"rooms/{prefix}")]
     if room == "rest":
-        survived = {name for room in ROOMS if (folder / room).exists() for name in (folder / room / "missed").read_text().splitlines()}
+        lists = [folder / one / "missed" for one in ROOMS]
+        survived = {name for missed in lists if missed.exists() for name in missed.read_text().splitlines()}
         all_of_them = [m for m in all_of_them if m["name"] in survived]
         for mutant in all_of_them:
             mutant["file"] = mutant["file"].replace("rooms/", "whole/", 1)

@@ -10,7 +10,6 @@ use tokio::runtime::{Builder, Runtime};
 const MOST_WORDS: usize = 2048;
 /// They are waited for this long: a grandchild may hold the pipe open.
 const WORDS_GRACE: Duration = Duration::from_millis(200);
-
 /// Threads of an event loop for work that takes its time; where they look into a store, each has memory of its own.
 const MOST_ASIDE: usize = 8;
 
@@ -26,6 +25,7 @@ pub fn event_loop() -> io::Result<Runtime> {
         .max_blocking_threads(MOST_ASIDE)
         .thread_keep_alive(Duration::MAX)
         .build()?;
+    // Asked for first, since the loop itself would panic where there is none.
     std::thread::Builder::new().spawn(|| ())?;
     drop(runtime.spawn_blocking(|| ()));
     Ok(runtime)

@@ -119,8 +119,7 @@ fn conduct(order: RunOrder, stops: Stops, pulse: Pulse, news: &UnboundedSender<R
             return RunEnd::Broken(why);
         }
     }
-    let runtime = os::event_loop();
-    let runtime = match runtime {
+    let runtime = match os::event_loop() {
         Ok(runtime) => runtime,
         Err(error) => return broken(&error),
     };

@@ -9,7 +9,7 @@ use soakproof::fleet::protocol::{
     JobEnd, Outcome, Word, job_subject, parse_message, subject, write_message,
 };
 use soakproof::model::Wall;
-use soakproof::os::Secret;
+use soakproof::os::{Secret, event_loop};
 
 use super::{PATIENCE, Shop, name, wait};
 
@@ -23,13 +23,6 @@ fn link(shop: &Shop, user: &str, key: &str) -> LinkOptions {
         name: user.to_owned(),
         roots: None,
     }
-}
-
-fn runtime() -> tokio::runtime::Runtime {
-    tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .expect("an event loop")
 }
 
 fn said(shop: &Shop, machine: &str) -> Vec<String> {
@@ -61,11 +54,13 @@ fn the_server_keeps_each_machine_to_its_own_and_turns_away_whoever_has_no_key() 
         shop.log("hub").contains("this hub acts").then_some(())
     });
     shop.ok(&["revoke", "bench-2"]);
-    let denied = runtime().block_on(connect(&link(&shop, "bench-2", "bench-2"), false));
+    let denied = event_loop()
+        .expect("an event loop")
+        .block_on(connect(&link(&shop, "bench-2", "bench-2"), false));
     assert!(denied.is_err(), "a key that was taken back opens nothing");
     shop.ok(&["enrol", "bench-3"]);
     shop.order(60, &["--to", "bench-3"]);
-    runtime().block_on(async {
+    event_loop().expect("an event loop").block_on(async {
         let client = connect(&link(&shop, "bench-1", "bench-1"), false)
             .await
             .expect("its own key opens");
@@ -134,7 +129,7 @@ fn what_is_malformed_too_large_or_of_somebody_else_is_refused_and_said() {
     let mut other = outcome("bench-1");
     other.serial = Some("SN-2".to_owned());
     wrong.push(write_message(&other));
-    runtime().block_on(async {
+    event_loop().expect("an event loop").block_on(async {
         let client = connect(&link(&shop, "bench-1", "bench-1"), false)
             .await
             .expect("opens");
@@ -190,7 +185,7 @@ fn what_has_its_receipt_is_not_read_again() {
     // Were it read, this would be refused.
     let mut again = told.clone();
     again.serial = Some("SN-2".to_owned());
-    let answers: Vec<Word> = runtime().block_on(async {
+    let answers: Vec<Word> = event_loop().expect("an event loop").block_on(async {
         let client = connect(&link(&shop, "bench-1", "bench-1"), false)
             .await
             .expect("opens");

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use soakproof::model::NoticeEvent;
-use soakproof::os::{Ended, run_command};
+use soakproof::os::{Ended, event_loop, run_command};
 use soakproof::service::notices::{Outcome, Target, Way, attempt};
 
 use super::{NOW, notice};
@@ -26,10 +26,7 @@ fn target(script: &str, limit: Duration) -> Target {
 }
 
 fn send(target: &Target) -> Outcome {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .unwrap();
+    let runtime = event_loop().unwrap();
     let told = notice(NoticeEvent::RunFinished);
     runtime.block_on(attempt(target, "msg_1", &told, NOW))
 }

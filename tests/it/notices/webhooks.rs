@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use soakproof::model::NoticeEvent;
-use soakproof::os::{Secret, SecretPlace};
+use soakproof::os::{Secret, SecretPlace, event_loop};
 use soakproof::service::notices::{
     Address, Body, Method, Outcome, SigningKey, Target, Way, Webhook, attempt,
 };
@@ -37,10 +37,7 @@ fn target(webhook: Webhook) -> Target {
 }
 
 fn send(target: &Target) -> Outcome {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .unwrap();
+    let runtime = event_loop().unwrap();
     let told = notice(NoticeEvent::RunFinished);
     runtime.block_on(attempt(target, "msg_1", &told, NOW))
 }
