@@ -8,6 +8,7 @@ use async_nats::Client;
 use async_nats::jetstream::context::PublishError;
 use async_nats::jetstream::message::PublishMessage;
 use async_nats::jetstream::{self, Context};
+use futures_util::future::join_all;
 use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::{MissedTickBehavior, interval};
 
@@ -28,6 +29,8 @@ use crate::os;
 
 /// Between two rounds.
 const ROUND_EVERY: Duration = Duration::from_millis(500);
+/// Jobs that go out at once, in a round; more wait for the next one, so that receipts and the lease do not.
+const MOST_AT_ONCE: usize = 128;
 /// A machine that is there and does not know its job after so long did not get it.
 const DOUBT_AFTER: Duration = Duration::from_secs(10);
 
@@ -51,6 +54,7 @@ pub(super) struct Lead {
     pub(super) jetstream: Context,
     pub(super) shop: SharedShop,
     pub(super) keep: Keep,
+    post: Post,
     /// Names this hub among others.
     pub(super) id: String,
     lease: Lease,
@@ -72,6 +76,10 @@ impl Lead {
     ) -> Self {
         Self {
             client,
+            post: Post {
+                jetstream: jetstream.clone(),
+                shop: shop.clone(),
+            },
             jetstream,
             shop,
             keep,
@@ -154,8 +162,13 @@ impl Lead {
             let shop = self.shop.lock();
             next_jobs(&shop.floor, &shop.seen(now))
         };
-        for job in jobs {
-            told("a job", self.send_job(&job).await);
+        // The server is waited for twice with each, and a cluster takes its time.
+        let sending = jobs
+            .iter()
+            .take(MOST_AT_ONCE)
+            .map(|job| self.post.send(job));
+        for sent in join_all(sending).await {
+            told("a job", sent);
         }
         told("answers", self.answer().await);
         told("doubts", self.doubt(now).await);
@@ -220,44 +233,11 @@ impl Lead {
                 "a circuit is held until a person releases it"
             );
             let held = Some(why);
-            self.note(DeskEntry::Circuit(Circuit { name, most, held }))
+            self.post
+                .note(DeskEntry::Circuit(Circuit { name, most, held }))
                 .await?;
             self.powerless.extend(machines);
         }
-        Ok(())
-    }
-
-    /// Says it at the desk; it counts here at once.
-    async fn note(&mut self, entry: DeskEntry) -> Result<(), ActError> {
-        let note = DeskNote {
-            stamp: new_stamp(os::moment().wall),
-            entry,
-        };
-        let message = PublishMessage::build()
-            .message_id(&note.stamp.id)
-            .payload(write_message(&note).into());
-        let sent = self.jetstream.send_publish(DESK_SUBJECT, message).await?;
-        sent.await?;
-        self.shop.lock().floor.hear(&note);
-        Ok(())
-    }
-
-    /// Known as sent before it is: whoever takes over does not plan it anew.
-    async fn send_job(&mut self, job: &JobMessage) -> Result<(), ActError> {
-        let sent = DeskEntry::Sent {
-            job: job.id.clone(),
-        };
-        self.note(sent).await?;
-        tracing::info!(job = job.id, suite = job.wish.suite, "a job goes out");
-        self.post(job, 0).await
-    }
-
-    async fn post(&mut self, job: &JobMessage, again: u64) -> Result<(), ActError> {
-        let message = PublishMessage::build()
-            .message_id(format!("{}.{again}", job.id))
-            .payload(write_message(job).into());
-        let to = job_subject(&job.machine);
-        self.jetstream.send_publish(to, message).await?.await?;
         Ok(())
     }
 
@@ -323,7 +303,7 @@ impl Lead {
                 (Some(_), false) => {}
                 (None, false) => {
                     tracing::warn!(job = job.id, "a job got lost on its way and goes out again");
-                    self.post(job, now.0).await?;
+                    self.post.put(job, now.0).await?;
                 }
                 (there, true) => {
                     if let Some(seq) = there {
@@ -331,7 +311,7 @@ impl Lead {
                         deleted.map_err(|error| ActError::Server(error.into()))?;
                     }
                     let job = job.id.clone();
-                    self.note(DeskEntry::Withdrawn { job }).await?;
+                    self.post.note(DeskEntry::Withdrawn { job }).await?;
                 }
             }
         }
@@ -365,6 +345,49 @@ fn is_missing(error: &jetstream::stream::LastRawMessageError) -> bool {
         error.kind(),
         jetstream::stream::LastRawMessageErrorKind::NoMessageFound
     )
+}
+
+/// The way to the desk and to the mailboxes.
+#[derive(Debug, Clone)]
+struct Post {
+    jetstream: Context,
+    shop: SharedShop,
+}
+
+impl Post {
+    /// Says it at the desk; it counts here at once.
+    async fn note(&self, entry: DeskEntry) -> Result<(), ActError> {
+        let note = DeskNote {
+            stamp: new_stamp(os::moment().wall),
+            entry,
+        };
+        let message = PublishMessage::build()
+            .message_id(&note.stamp.id)
+            .payload(write_message(&note).into());
+        let sent = self.jetstream.send_publish(DESK_SUBJECT, message).await?;
+        sent.await?;
+        self.shop.lock().floor.hear(&note);
+        Ok(())
+    }
+
+    /// Known as sent before it is: whoever takes over does not plan it anew.
+    async fn send(&self, job: &JobMessage) -> Result<(), ActError> {
+        let sent = DeskEntry::Sent {
+            job: job.id.clone(),
+        };
+        self.note(sent).await?;
+        tracing::info!(job = job.id, suite = job.wish.suite, "a job goes out");
+        self.put(job, 0).await
+    }
+
+    async fn put(&self, job: &JobMessage, again: u64) -> Result<(), ActError> {
+        let message = PublishMessage::build()
+            .message_id(format!("{}.{again}", job.id))
+            .payload(write_message(job).into());
+        let to = job_subject(&job.machine);
+        self.jetstream.send_publish(to, message).await?.await?;
+        Ok(())
+    }
 }
 
 fn told(what: &str, done: Result<(), ActError>) {
