@@ -29,7 +29,8 @@ use crate::os;
 
 /// Between two rounds.
 const ROUND_EVERY: Duration = Duration::from_millis(500);
-/// Jobs that go out at once, in a round; more wait for the next one, so that receipts and the lease do not.
+/// Jobs that go out at once, in a round, and mailboxes that are made; more wait for the next one, so that receipts
+/// and the lease do not.
 const MOST_AT_ONCE: usize = 128;
 /// A machine that is there and does not know its job after so long did not get it.
 const DOUBT_AFTER: Duration = Duration::from_secs(10);
@@ -184,11 +185,20 @@ impl Lead {
                 .map(|machine| (machine.name.clone(), machine.enrolled));
             names.partition(|(_, enrolled)| *enrolled)
         };
-        for (machine, _) in enrolled {
-            if !self.mailboxes.contains(&machine) {
-                let made = make_mailbox(&self.jetstream, &machine).await;
-                made.map_err(ActError::Server)?;
-                self.mailboxes.insert(machine);
+        let missing = enrolled.into_iter().map(|(machine, _)| machine);
+        let missing = missing.filter(|machine| !self.mailboxes.contains(machine));
+        let jetstream = &self.jetstream;
+        let making = missing.take(MOST_AT_ONCE).map(async |machine| {
+            let made = make_mailbox(jetstream, &machine).await;
+            made.map(|()| machine).map_err(ActError::Server)
+        });
+        let mut done = Ok(());
+        for made in join_all(making).await {
+            match made {
+                Ok(machine) => {
+                    self.mailboxes.insert(machine);
+                }
+                Err(error) => done = Err(error),
             }
         }
         for (machine, _) in revoked {
@@ -197,7 +207,7 @@ impl Lead {
                 dropped.map_err(ActError::Server)?;
             }
         }
-        Ok(())
+        done
     }
 
     /// Machines of one circuit that vanish together lost their power: a person looks before more load
