@@ -97,6 +97,18 @@ fn a_processor_cooler_than_the_air_and_a_meter_that_reads_nothing_tell_no_resist
     let mut record = powered();
     record.header.declared.ambient_c = Some(75.0);
     assert_eq!(cooling(&record).unwrap().resistance_k_per_w, None);
+    let even = |_: usize, _: f64| 40.0;
+    let mut level = run(
+        vec![stage("hour", 3_600, vec![load(&["int-streams.reg"], &[0])])],
+        &even,
+    );
+    meter(&mut level, 3, "package-0", (20.0, 100.0));
+    level.header.declared.ambient_c = Some(40.0);
+    assert_eq!(
+        cooling(&level).unwrap().resistance_k_per_w,
+        None,
+        "as warm as the air"
+    );
     let mut dead = sound();
     dead.header.declared.ambient_c = Some(20.0);
     meter(&mut dead, 3, "package-0", (0.0, 0.0));

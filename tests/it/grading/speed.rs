@@ -202,6 +202,29 @@ fn loads_that_share_memory_with_the_machine_and_short_stages_say_nothing() {
         ..FULL
     });
     assert_eq!(effects(&short), []);
+    // A kernel that computes in memory shares it, too.
+    let mut record = sound();
+    let name = "int-streams.memory".to_owned();
+    record.header.plan.stages[1].segments[0].loads[0].kernels[0].clone_from(&name);
+    record.header.kernels[0].0 = name;
+    let mixed = throttling(&paced_from(record, &falling));
+    assert_eq!(mixed.len(), 1, "{mixed:?}");
+    assert!(mixed[0].figure.contains("fma-f64.l1"), "{mixed:?}");
+}
+
+/// Ten intervals show the start, and ten more how it went on; between samples, of which one comes first.
+#[test]
+fn twenty_intervals_tell_a_speed_and_a_clock_that_nobody_measured_none() {
+    let seen = |periods: u32, mhz: f64| {
+        let stages = vec![stage("short", periods * PERIOD_S, vec![mixed()])];
+        effects(&paced_from(run(stages, &|_, _| 60.0), &|_, _| Pace {
+            mhz,
+            ..FULL
+        }))
+    };
+    assert_eq!(seen(20, 4_000.0), []);
+    assert_eq!(seen(21, 4_000.0), [RuleEffect::Met]);
+    assert_eq!(seen(21, 0.0), []);
 }
 
 /// The sound run, declared at 4,000 MHz, with probes of the declared class by CPU.
@@ -238,6 +261,27 @@ fn a_clock_that_other_programs_hid_is_a_gap_and_no_shortfall() {
     );
     record.header.declared.clock_mhz.clear();
     assert!(judge(&record).gaps.is_empty(), "nobody declared anything");
+}
+
+/// A kernel is at work for five seconds before its clock is missed.
+#[test]
+fn a_clock_is_missed_after_five_seconds_of_a_kernel() {
+    let hidden = |kernels: &[&str]| {
+        let stages = vec![stage("short", 5, vec![load(kernels, &[0, 1, 2, 3])])];
+        let mut record = run(stages, &|_, _| 60.0);
+        let samples = record.samples.iter_mut();
+        let done = record.workers.iter_mut().map(|done| &mut done.what);
+        for worker in samples.flat_map(|sample| &mut sample.workers).chain(done) {
+            worker.clock_mhz.fill(0.0);
+        }
+        let gaps = judge(&record).gaps;
+        gaps.iter().any(|gap| gap.kind == GapKind::Busy)
+    };
+    assert!(hidden(&["int-streams.reg"]));
+    assert!(
+        !hidden(&["int-streams.reg", "fma-f64.l1"]),
+        "half of it each"
+    );
 }
 
 #[test]
