@@ -9,9 +9,9 @@ use std::collections::BTreeMap;
 
 use super::edac::Counters;
 use super::kept::KeptFile;
-use super::kmsg::{LogEvent, LogRecord, parse_event, parse_record};
+use super::kmsg::{LogEvent, LogRecord, parse_detail, parse_event, parse_record};
 use super::probe::classify_loss;
-use super::text::{read_name, read_whole};
+use super::text::{MAX_LINE_CHARS, read_name, read_whole};
 use crate::model::{Channel, FindingKind, Gap, GapKind, Loss, Quantity, Severity};
 use crate::os::{KernelLog, ReadFileError, Root};
 
@@ -167,6 +167,8 @@ impl HardwareWatch {
     fn judge_log(&mut self, records: &[LogRecord], told_elsewhere: bool) -> Vec<FindingKind> {
         let mut findings = Vec::new();
         let mut announced = None;
+        // Of the error that the lines below belong to; none where something else told of it.
+        let mut details: Option<usize> = None;
         for record in records {
             match parse_event(record) {
                 Some(LogEvent::Error {
@@ -175,6 +177,7 @@ impl HardwareWatch {
                     count,
                 }) => {
                     let count = self.untold(controller, severity, count);
+                    details = (count > 0).then_some(findings.len());
                     if count > 0 {
                         findings.push(log_finding(severity, &record.text, count));
                     }
@@ -188,7 +191,17 @@ impl HardwareWatch {
                         events: self.throttle_lines,
                     });
                 }
-                Some(LogEvent::Throttled { .. }) | None => {}
+                Some(LogEvent::Throttled { .. }) => {}
+                None => {
+                    let known = details.and_then(|index| findings.get_mut(index));
+                    if let Some(FindingKind::HardwareError { text, .. }) = known
+                        && let Some(detail) = parse_detail(record)
+                        && text.len() < MAX_LINE_CHARS
+                    {
+                        text.push_str("; ");
+                        text.push_str(detail);
+                    }
+                }
             }
         }
         if let Some(text) = announced

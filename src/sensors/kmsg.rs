@@ -79,6 +79,33 @@ pub fn parse_event(record: &LogRecord) -> Option<LogEvent> {
     parse_throttle_line(text)
 }
 
+/// Where the error lies that a line before told of: an address, a place on the board, what kind it was.
+pub(super) fn parse_detail(record: &LogRecord) -> Option<&str> {
+    /// What the kernel's record of a memory error begins such lines with (drivers/firmware/efi/cper.c), and its
+    /// line of a processor of one maker (drivers/edac/mce_amd.c).
+    const BEGINNINGS: [&str; 7] = [
+        "physical_address: ",
+        "node:",
+        "card:",
+        "module:",
+        "error_type: ",
+        "DIMM location: ",
+        "Error Addr: ",
+    ];
+    let (_, told) = record.text.split_once("[Hardware Error]: ")?;
+    if record.facility != 0 {
+        return None;
+    }
+    let told = told.trim();
+    if BEGINNINGS.iter().any(|begin| told.starts_with(begin)) {
+        return Some(told);
+    }
+    // `TSC 6d4a2f0e ADDR 7f0011223344 MISC 86`.
+    let at = told.starts_with("TSC ").then(|| told.find("ADDR "))??;
+    let end = told[at..].find(" MISC").map_or(told.len(), |len| at + len);
+    Some(told[at..end].trim_end())
+}
+
 fn error(severity: Severity) -> LogEvent {
     LogEvent::Error {
         severity,
@@ -320,6 +347,58 @@ mod tests {
             severity("Memory failure: 0x12345: recovery action for dirty LRU page: Recovered"),
             Some(Severity::Uncorrected)
         );
+    }
+
+    /// Lines that Linux 6.1 wrote of a record of UEFI 2.10, appendix N.2.5, and of a machine check.
+    #[test]
+    fn what_follows_an_error_says_where_it_lies() {
+        let detail = |text: &str| {
+            let record = parse_record(&format!("2,7,1000,-;{text}")).expect("a record");
+            parse_detail(&record).map(str::to_owned)
+        };
+        for (line, said) in [
+            (
+                "{1}[Hardware Error]:   physical_address: 0x0000000012345000",
+                "physical_address: 0x0000000012345000",
+            ),
+            (
+                "{1}[Hardware Error]:   node:0 card:1 module:2 ",
+                "node:0 card:1 module:2",
+            ),
+            (
+                "{1}[Hardware Error]:   error_type: 2, single-bit ECC",
+                "error_type: 2, single-bit ECC",
+            ),
+            (
+                "{1}[Hardware Error]:   DIMM location: BANK_1 SLOT_B ",
+                "DIMM location: BANK_1 SLOT_B",
+            ),
+            (
+                "mce: [Hardware Error]: TSC 6d4a2f0e ADDR 7f0011223344 MISC 86 ",
+                "ADDR 7f0011223344",
+            ),
+            (
+                "mce: [Hardware Error]: TSC 0 ADDR 12345000 ",
+                "ADDR 12345000",
+            ),
+            (
+                "[Hardware Error]: Error Addr: 0x0000000123456780",
+                "Error Addr: 0x0000000123456780",
+            ),
+        ] {
+            assert_eq!(detail(line).as_deref(), Some(said), "{line}");
+        }
+        for line in [
+            "mce: [Hardware Error]: TSC 6d4a2f0e ",
+            "{1}[Hardware Error]:   physical_address_mask: 0x0000000000000fff",
+            "{1}[Hardware Error]:   section_type: memory error",
+            "mce: [Hardware Error]: CPU 3: Machine Check: 0 Bank 5: be00000000800400",
+            "physical_address: 0x0000000012345000",
+        ] {
+            assert_eq!(detail(line), None, "{line}");
+        }
+        let forged = parse_record("14,7,1000,-;[Hardware Error]: Error Addr: 0x1").unwrap();
+        assert_eq!(parse_detail(&forged), None);
     }
 
     /// The new form and the old form in Documentation/admin-guide/RAS/main.rst.

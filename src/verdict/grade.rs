@@ -9,7 +9,7 @@ use crate::model::{
 use super::bound::{Censoring, lower_bound};
 use super::exposure::{Exposures, count_exposure};
 use super::{
-    clock, continuation, diagnosis, effective, heat, next, rules, standing, voltage, words,
+    clock, continuation, diagnosis, effective, heat, next, rules, silent, standing, voltage, words,
 };
 
 /// Confidence of the bounds where the suite names none.
@@ -45,7 +45,7 @@ pub fn judge(record: &Record) -> Verdict {
         causes: causes(record),
         rules: all,
         findings: record.findings.clone(),
-        gaps: record.gaps.iter().cloned().chain(unmeasured).collect(),
+        gaps: [record.gaps.clone(), unmeasured, silent::gaps(record)].concat(),
         classes,
         total,
         heat,

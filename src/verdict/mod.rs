@@ -13,6 +13,7 @@ mod grade;
 mod heat;
 mod next;
 mod rules;
+mod silent;
 mod standing;
 pub mod statistics;
 pub mod thermal;

@@ -21,7 +21,8 @@ const LOADED: [&str; 6] = [
     "ext4",
 ];
 /// Modules that cases load themselves.
-const AT_HAND: [&str; 7] = [
+const AT_HAND: [&str; 8] = [
+    "acpi_power_meter",
     "i2c-dev",
     "i2c-stub",
     "nct7802",

@@ -120,6 +120,19 @@ impl Guest {
         ends.count()
     }
 
+    /// What the last run read of a channel, named as in its table.
+    pub(crate) fn readings(&mut self, channel: &str) -> Result<Vec<f64>> {
+        let table = self.ok(&format!("soakproof export last --csv --store {STORE}"))?;
+        let mut table = csv::Reader::from_reader(table.as_bytes());
+        let place = table.headers()?.iter().position(|name| name == channel);
+        let place = place.with_context(|| format!("no `{channel}` in {:?}", table.headers()))?;
+        let mut readings = Vec::new();
+        for row in table.records() {
+            readings.extend(row?.get(place).and_then(|cell| cell.parse::<f64>().ok()));
+        }
+        Ok(readings)
+    }
+
     /// A report on the last run, by the command of that name, which also closes what was cut short.
     pub(crate) fn report(&mut self) -> Result<Outcome> {
         self.report_in(STORE)

@@ -16,6 +16,7 @@ mod fits;
 mod grades;
 mod heat;
 mod rules;
+mod silent;
 mod speed;
 
 /// Lines of a table under `tests/data`, split at commas, without its heading.

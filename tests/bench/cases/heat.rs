@@ -1,10 +1,13 @@
 //! Case 1, heat. The processor's thermometer is the kernel's `k10temp` over a device whose register the host
 //! writes; a thermal zone of the firmware's stands beside it.
 
-use anyhow::{Result, ensure};
+use std::time::Duration;
+
+use anyhow::{Context, Result, ensure};
 
 use crate::Bench;
 use crate::guest::{Guest, WINDOW};
+use crate::host;
 use crate::receiver::{self, Receiver};
 use crate::trial::{INTEGERS, suite};
 
@@ -107,4 +110,106 @@ pub(crate) fn frozen(bench: &Bench) -> Result<()> {
     let outcome = guest.finish_run()?;
     outcome.ensure_ends("provisional", 5)?;
     outcome.ensure_gap("sensor-frozen")
+}
+
+/// Air around the body that the guest heats, how far it gets above it when all is at work, and its time constant.
+const AIR_C: f64 = 30.0;
+const RISE_C: f64 = 42.0;
+const TIME_CONSTANT_S: f64 = 150.0;
+/// Long enough to speak of a plateau.
+const EVEN_S: u32 = 930;
+/// Between two looks at what the guest does, by the host's clock.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// Looks until the run must have ended.
+const MOST_LOOKS: u32 = 4000;
+
+/// What a guest says of its time and its work.
+const WORK: &str = "cat /proc/uptime && head -n 1 /proc/stat";
+
+/// What a guest had done by a second of its own.
+struct Work {
+    uptime_s: f64,
+    idle_ticks: f64,
+    all_ticks: f64,
+}
+
+impl Work {
+    /// Takes what [`WORK`] said.
+    fn parse(said: &str) -> Result<Self> {
+        let mut lines = said.lines();
+        let mut numbers = || -> Result<Vec<f64>> {
+            let words = lines.next().context("a line")?.split_whitespace();
+            Ok(words.filter_map(|word| word.parse().ok()).collect())
+        };
+        let uptime_s = *numbers()?.first().context("the uptime")?;
+        let ticks = numbers()?;
+        ensure!(ticks.len() >= 8, "ticks: {said}");
+        Ok(Self {
+            uptime_s,
+            idle_ticks: ticks[3] + ticks[4],
+            all_ticks: ticks[..8].iter().sum(),
+        })
+    }
+}
+
+/// A body that one resistance couples to the air: first order, moved on exactly from look to look.
+struct Body {
+    celsius: f64,
+    seen: Work,
+}
+
+impl Body {
+    fn heat(&mut self, now: Work) {
+        let before = std::mem::replace(&mut self.seen, now);
+        let idle = self.seen.idle_ticks - before.idle_ticks;
+        let all = f64::max(self.seen.all_ticks - before.all_ticks, 1.0);
+        let level = AIR_C + RISE_C * (1.0 - idle / all).clamp(0.0, 1.0);
+        let left = (-(self.seen.uptime_s - before.uptime_s) / TIME_CONSTANT_S).exp();
+        self.celsius = level + (self.celsius - level) * left;
+    }
+}
+
+/// The load of the guest itself heats the thermometer, and a quarter of an hour shows the plateau: its height and the
+/// time constant are those of the body. Time in the guest goes by the instructions that it carries out, and no faster
+/// or slower than it can be emulated.
+pub(crate) fn plateau(bench: &Bench) -> Result<()> {
+    let mut setup = bench.setup("heat-plateau")?;
+    setup.cpus = 1;
+    setup.arguments = ["-icount", "shift=6,sleep=off"].map(str::to_owned).to_vec();
+    let mut guest = Guest::boot(setup)?;
+    guest.attach_thermometer(AIR_C, CRITICAL_C)?;
+    let load = INTEGERS.replace("[1]", "[0]");
+    let even = suite(&load, EVEN_S)
+        .replace("asserts", "sample-period = \"5s\"\nasserts")
+        .replace("\"1s\"", "\"60s\"");
+    guest.begin_run(&even, "")?;
+    let mut body = Body {
+        celsius: AIR_C,
+        seen: Work::parse(&guest.ok(WORK)?)?,
+    };
+    let mut looks = 0;
+    while !guest.has_ended() {
+        body.heat(Work::parse(&guest.ok(WORK)?)?);
+        guest.set_temperature(body.celsius)?;
+        looks += 1;
+        ensure!(looks < MOST_LOOKS, "the run does not end");
+        host::pause(LOOK_EVERY);
+    }
+    let outcome = guest.finish_run()?;
+    outcome.ensure_ends("provisional", 0)?;
+    let heat = &outcome.report["verdict"]["heat"];
+    let figure = |name: &str| {
+        heat[name]
+            .as_f64()
+            .with_context(|| format!("no `{name}`: {heat}"))
+    };
+    ensure!(heat["plateau"] == "reached", "{heat}");
+    ensure!(
+        (figure("settled_c")? - (AIR_C + RISE_C)).abs() < 1.0,
+        "{heat}"
+    );
+    let off = figure("time_constant_s")? / TIME_CONSTANT_S;
+    ensure!((0.9..1.1).contains(&off), "{heat}");
+    ensure!(figure("idle_c")? < AIR_C + 0.1 * RISE_C, "{heat}");
+    Ok(())
 }

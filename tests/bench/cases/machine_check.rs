@@ -1,5 +1,6 @@
 //! Case 3, errors that the hardware reports. Machine checks are raised by the emulator's monitor, the counters of
-//! a memory controller by an in-tree driver over registers that the host writes.
+//! a memory controller by an in-tree driver over registers that the host writes, records of the platform's by a table
+//! of the firmware's that points into the window.
 
 use std::time::Duration;
 
@@ -19,7 +20,7 @@ const HOST_BRIDGE: u32 = 0x8000_0000;
 const WALK: &str =
     "[[stage.load]]\nkernels = [\"march.memory\"]\ncores = \"all\"\nmemory = \"8MiB\"";
 
-/// A corrected machine check in mid-run is told once, with its CPU and bank, and makes the run marginal.
+/// A corrected machine check in mid-run is told once, with its CPU, bank and address, and makes the run marginal.
 pub(crate) fn corrected(bench: &Bench) -> Result<()> {
     let mut guest = Guest::boot(bench.setup("mce-corrected")?)?;
     look_often(&mut guest)?;
@@ -34,7 +35,7 @@ pub(crate) fn corrected(bench: &Bench) -> Result<()> {
     );
     let text = found["text"].as_str().unwrap_or_default();
     ensure!(
-        text.contains("CPU 1") && text.contains("Bank 4: 9c00004000010091"),
+        text.contains("CPU 1") && text.contains("Bank 4: 9c00004000010091; ADDR 12345000"),
         "{text}"
     );
     Ok(())
@@ -149,6 +150,123 @@ pub(crate) fn counters(bench: &Bench) -> Result<()> {
         "{found}"
     );
     Ok(())
+}
+
+/// Where the firmware's table points to the record, and where the record lies, in the window.
+const POINTER: u64 = 0x2000;
+const PLATFORM_RECORD: u64 = 0x3000;
+const RECORD_BYTES: u32 = 0x1000;
+/// Where the platform says that its memory erred.
+const ERRED_AT: u64 = 0x1234_5000;
+
+/// The platform's firmware leaves a record of a corrected memory error: told once, with address and module.
+pub(crate) fn platform(bench: &Bench) -> Result<()> {
+    let mut setup = bench.setup("platform-record")?;
+    let table = setup.folder.join("hest");
+    std::fs::write(&table, error_sources())?;
+    let table = format!("sig=HEST,rev=1,data={}", table.display());
+    let module = "type=17,loc_pfx=SLOT_,bank=BANK_1,manufacturer=Bench,part=INVENTED-1,speed=3600";
+    let words = ["-acpitable", &table, "-smbios", module];
+    setup.arguments = words.map(str::to_owned).to_vec();
+    let pointer = WINDOW + PLATFORM_RECORD;
+    setup.window = vec![
+        (POINTER, pointer.to_le_bytes().to_vec()),
+        (PLATFORM_RECORD, vec![0; 4]),
+    ];
+    let mut guest = Guest::boot(setup)?;
+    guest.start_run(&suite(INTEGERS, 10), "")?;
+    let record = memory_error_record();
+    // Its first word says that it is there.
+    guest.poke(pointer + 4, &record[4..])?;
+    guest.poke(pointer, &record[..4])?;
+    let outcome = guest.finish_run()?;
+    guest.ok("dmesg | grep 'Hardware Error'")?;
+    outcome.ensure_ends("marginal", 3)?;
+    let found = &outcome.finding("hardware-error")?["kind"];
+    ensure!(
+        found["severity"] == "corrected" && found["count"] == 1,
+        "{found}"
+    );
+    let text = found["text"].as_str().unwrap_or_default();
+    let address = format!("physical_address: {ERRED_AT:#018x}");
+    for word in [
+        "event severity: corrected",
+        &address,
+        "DIMM location: BANK_1 SLOT_",
+    ] {
+        ensure!(text.contains(word), "no `{word}`: {text}");
+    }
+    Ok(())
+}
+
+/// A table of one source of errors that the kernel looks at every half second (ACPI 6.4, 18.3.2.7 Generic Hardware
+/// Error Source), without the head that every table has.
+fn error_sources() -> Vec<u8> {
+    const GENERIC: u16 = 9;
+    let mut table = Vec::new();
+    table.extend(1_u32.to_le_bytes());
+    for half in [GENERIC, 0, 0xFFFF] {
+        table.extend(half.to_le_bytes());
+    }
+    // No flags; enabled.
+    table.extend([0, 1]);
+    // Records and sections that are made room for; longest raw data.
+    for word in [1, 1, RECORD_BYTES] {
+        table.extend(word.to_le_bytes());
+    }
+    // Where the pointer lies: memory, 64 bits, read as one.
+    table.extend([0, 64, 0, 4]);
+    table.extend((WINDOW + POINTER).to_le_bytes());
+    // Looked at, which needs nothing but the period in milliseconds.
+    table.extend([0, 28, 0, 0]);
+    for word in [500, 0, 0, 0, 0, 0] {
+        table.extend(u32::to_le_bytes(word));
+    }
+    table.extend(RECORD_BYTES.to_le_bytes());
+    table
+}
+
+/// One corrected single-bit error in a module (ACPI 6.4, 18.3.2.7.1 Generic Error Data; UEFI 2.10, appendix N.2.5
+/// Memory Error Section).
+fn memory_error_record() -> Vec<u8> {
+    const CORRECTED: u32 = 2;
+    const SECTION: [u8; 16] = 0xA5BC_1114_6F64_4EDE_B863_3E83_ED7C_83B1_u128.to_be_bytes();
+    const SECTION_BYTES: u32 = 80;
+    const HEAD_BYTES: u32 = 72;
+    /// Of the address, the card, the module of it, the kind of error and the module's table of the firmware.
+    const KNOWN: u64 = 0x2 | 0x10 | 0x20 | 0x4000 | 0x2_0000;
+    /// The emulator's first table of a memory module.
+    const MODULE_TABLE: u16 = 0x1100;
+    const SINGLE_BIT: u8 = 2;
+    let mut record = Vec::new();
+    // One corrected error in one section; no raw data.
+    let status = 1 << 1 | 1 << 4;
+    for word in [status, 0, 0, HEAD_BYTES + SECTION_BYTES, CORRECTED] {
+        record.extend(u32::to_le_bytes(word));
+    }
+    // The first three parts of such a name are numbers, with the least byte first.
+    let [a, b, c, d, e, f, g, h, rest @ ..] = SECTION;
+    record.extend([d, c, b, a, f, e, h, g]);
+    record.extend(rest);
+    record.extend(CORRECTED.to_le_bytes());
+    // Revision 3.0; nothing of a part, no flags.
+    record.extend(0x300_u16.to_le_bytes());
+    record.extend([0, 0]);
+    record.extend(SECTION_BYTES.to_le_bytes());
+    record.extend([0; 16 + 20 + 8]);
+    for long in [KNOWN, 0, ERRED_AT, 0] {
+        record.extend(long.to_le_bytes());
+    }
+    // Node, card, module, bank, device, row, column, bit.
+    for half in [0_u16, 1, 2, 0, 0, 0, 0, 0] {
+        record.extend(half.to_le_bytes());
+    }
+    record.extend([0; 24]);
+    record.extend([SINGLE_BIT, 0]);
+    for half in [0, 0, MODULE_TABLE] {
+        record.extend(half.to_le_bytes());
+    }
+    record
 }
 
 /// Corrected errors that do not announce themselves are looked for every second.

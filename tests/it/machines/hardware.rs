@@ -110,6 +110,10 @@ fn only_what_the_kernel_logged_after_opening_is_evidence() {
     let found = errors(&desktop.read_hardware());
     assert_eq!(found.len(), 1, "{found:?}");
     assert_eq!((found[0].0, found[0].1), (Severity::Corrected, 1));
+    assert!(
+        found[0].2.ends_with("9c00000000010151; ADDR 2"),
+        "{found:?}"
+    );
     copied.append("dev/kmsg", "eck: 0 Bank 1: b200000000010151\n");
     let found = errors(&desktop.read_hardware());
     assert_eq!(found.len(), 1, "a line written in two goes is one line");
@@ -131,6 +135,56 @@ fn only_what_the_kernel_logged_after_opening_is_evidence() {
         has_gap(&desktop, GapKind::SamplerLate, "lost"),
         "42 numbers were skipped"
     );
+}
+
+/// A record of the platform's, as Linux 6.1 wrote it for one of UEFI 2.10, appendix N.2.5; then one of whose error a
+/// counter tells, too, with an address that belongs to nobody.
+#[test]
+fn an_error_is_told_with_its_address_and_its_module() {
+    let copied = Copied::of("server-two-packages");
+    let mut server = open(&copied.root());
+    let part = "4,9,9,-;{1}[Hardware Error]:";
+    copied.append(
+        "dev/kmsg",
+        &[
+            "Hardware error from APEI Generic Hardware Error Source: 0",
+            "It has been corrected by h/w and requires no further action",
+            "event severity: corrected",
+            " Error 0, type: corrected",
+            "  section_type: memory error",
+            "  physical_address: 0x0000000012345000",
+            "  node:0 card:1 module:2 ",
+            "  error_type: 2, single-bit ECC",
+            "  DIMM location: BANK_1 SLOT_B ",
+        ]
+        .map(|line| format!("{part} {line}\n"))
+        .concat(),
+    );
+    let found = errors(&server.read_hardware());
+    let expected = "{1}[Hardware Error]: event severity: corrected; physical_address: 0x0000000012345000; \
+                    node:0 card:1 module:2; error_type: 2, single-bit ECC; DIMM location: BANK_1 SLOT_B";
+    assert_eq!(found, [(Severity::Corrected, 1, expected.to_owned())]);
+    copied.write("sys/devices/system/edac/mc/mc1/dimm1/dimm_ce_count", "1\n");
+    copied.write("sys/devices/system/edac/mc/mc1/ce_count", "1\n");
+    let flood = "4,9,9,-;[Hardware Error]: Error Addr: 0x0000000123456780\n".repeat(50);
+    copied.append(
+        "dev/kmsg",
+        &format!(
+            "4,9,9,-;EDAC MC1: 1 CE memory read error on P1_DIMM_A1 (channel:0 slot:1)\n{flood}"
+        ),
+    );
+    let found = errors(&server.read_hardware());
+    assert!(
+        found.iter().all(|(.., text)| !text.contains("Error Addr")),
+        "{found:?}"
+    );
+    copied.append(
+        "dev/kmsg",
+        &format!("0,9,9,-;mce: [Hardware Error]: CPU 1: Machine Check: 0 Bank 5: 9c00000000010151\n{flood}"),
+    );
+    let found = errors(&server.read_hardware());
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!((500..700).contains(&found[0].2.len()), "{found:?}");
 }
 
 #[test]
