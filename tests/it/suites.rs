@@ -5,6 +5,8 @@
     reason = "tests read and update golden files"
 )]
 
+mod limits;
+
 use std::time::Duration;
 
 use proptest::prelude::*;
