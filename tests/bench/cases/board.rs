@@ -111,7 +111,8 @@ pub(crate) fn doubtful(bench: &Bench) -> Result<()> {
         watts.first() == Some(&65.0) && watts.last() == Some(&80.0),
         "{watts:?}"
     );
-    let found = verdict["diagnoses"].as_array().context("diagnoses")?;
+    let found = verdict["diagnoses"].as_array();
+    let found = found.map(Vec::as_slice).unwrap_or_default();
     let apart = found
         .iter()
         .find(|one| one["pattern"] == "sensors-disagree");
