@@ -1,7 +1,7 @@
 //! One guest: a whole machine under emulation, with what can be done to it from outside.
 
-use std::fmt::Write as _;
 use std::fs::File;
+use std::io::Write as _;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -178,7 +178,7 @@ pub(crate) struct Guest {
     shell: Shell,
     memory: File,
     begun: Instant,
-    timeline: String,
+    timeline: File,
     /// Runs that the console had told the end of when the present one began.
     pub(crate) ended_before: usize,
 }
@@ -208,6 +208,8 @@ impl Guest {
         let mut starting = Starting(Some(child));
         let (pid, qmp, shell) = connect(&setup.folder, &mut starting)?;
         let memory = open_memory(pid)?;
+        let path = setup.folder.join("timeline");
+        let timeline = File::options().create(true).append(true).open(path)?;
         let Some(child) = starting.0.take() else {
             bail!("the emulator is gone");
         };
@@ -219,7 +221,7 @@ impl Guest {
             shell,
             memory,
             begun: Instant::now(),
-            timeline: String::new(),
+            timeline,
             ended_before: 0,
         };
         for (place, bytes) in guest.setup.window.clone() {
@@ -420,12 +422,11 @@ impl Guest {
         String::from_utf8_lossy(&bytes).into_owned()
     }
 
-    /// Adds a line to what is shown when the case fails.
+    /// Adds a line to what is shown when the case fails. At the end of the file, since a file that is written anew may
+    /// have to wait for the host's disk.
     pub(crate) fn note(&mut self, line: &str) {
         let at = self.begun.elapsed().as_secs_f64();
-        writeln!(self.timeline, "{at:8.2} {line}").unwrap_or_default();
-        let path = self.setup.folder.join("timeline");
-        if let Err(error) = std::fs::write(path, &self.timeline) {
+        if let Err(error) = writeln!(self.timeline, "{at:8.2} {line}") {
             println!("the timeline cannot be kept: {error}");
         }
     }

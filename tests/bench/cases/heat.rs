@@ -119,7 +119,7 @@ const TIME_CONSTANT_S: f64 = 150.0;
 /// Long enough to speak of a plateau.
 const EVEN_S: u32 = 930;
 /// Between two looks at what the guest does, by the host's clock.
-const LOOK_EVERY: Duration = Duration::from_millis(500);
+const LOOK_EVERY: Duration = Duration::from_millis(300);
 /// Looks until the run must have ended.
 const MOST_LOOKS: u32 = 4000;
 
@@ -175,7 +175,7 @@ impl Body {
 pub(crate) fn plateau(bench: &Bench) -> Result<()> {
     let mut setup = bench.setup("heat-plateau")?;
     setup.cpus = 1;
-    setup.arguments = ["-icount", "shift=7,sleep=off"].map(str::to_owned).to_vec();
+    setup.arguments = ["-icount", "shift=6,sleep=off"].map(str::to_owned).to_vec();
     let mut guest = Guest::boot(setup)?;
     guest.attach_thermometer(AIR_C, CRITICAL_C)?;
     let load = INTEGERS.replace("[1]", "[0]");
