@@ -86,7 +86,7 @@ def plant(text, mutants):
 
 
 def build(package, sources, mutants):
-    """Programs of tests by name, with the mutants that compile; the others leave the list."""
+    """Programs of tests by name, the program itself, the mutants that compile, and those that do not."""
     left_out = []
     while True:
         blame = {}
@@ -98,9 +98,10 @@ def build(package, sources, mutants):
         said = subprocess.run(command, cwd=package, stdout=subprocess.PIPE, text=True)
         said_lines = [json.loads(line) for line in said.stdout.splitlines() if line.startswith("{")]
         if said.returncode == 0:
-            made = [line for line in said_lines if line.get("executable") and line["profile"]["test"]]
-            made = {line["target"]["name"]: line["executable"] for line in made if line["target"]["kind"] != ["bin"]}
-            return made, mutants, left_out
+            made = [line for line in said_lines if line.get("executable")]
+            tests = [line for line in made if line["profile"]["test"] and line["target"]["kind"] != ["bin"]]
+            own = [line["executable"] for line in made if not line["profile"]["test"]]
+            return {line["target"]["name"]: line["executable"] for line in tests}, own, mutants, left_out
         guilty = set()
         for line in said_lines:
             message = line.get("message") or {}
@@ -151,15 +152,18 @@ def main():
     whole = root.read_text()
     root.write_text(f"#![allow(warnings, arithmetic_overflow, unconditional_panic)]\n{whole}{SWITCH}")
     try:
-        programs, mutants, left_out = build(package, sources, mutants)
+        programs, own, mutants, left_out = build(package, sources, mutants)
     finally:
         root.write_text(whole)
         for path, text in sources.items():
             (folder / path).write_text(text)
-    # Copies, so that the next room can be built meanwhile.
+    # Copies, so that the next room can be built meanwhile; the program itself lies where its tests look for it.
     kept = folder / room
-    kept.mkdir(exist_ok=True)
-    programs = {name: shutil.copy(program, kept / name) for name, program in programs.items()}
+    beside = kept / "deps"
+    beside.mkdir(parents=True, exist_ok=True)
+    programs = {name: shutil.copy(program, beside / name) for name, program in programs.items()}
+    for program in own:
+        shutil.copy(program, kept)
     fits = kept / "fits"
     fits.mkdir(exist_ok=True)
     patience = []
