@@ -15,6 +15,7 @@ mod exposure;
 mod fits;
 mod grades;
 mod heat;
+mod levels;
 mod rules;
 mod silent;
 mod speed;

@@ -156,3 +156,27 @@ fn the_hottest_day_takes_from_the_headroom_what_it_is_hotter() {
     let rule = verdict.rules.iter().find(|rule| rule.name == "hottest-day");
     assert!(rule.unwrap().figure.contains("not known"), "{rule:?}");
 }
+
+/// Of an even quarter of an hour or more its last ten minutes count, of a shorter one all of it.
+#[test]
+fn power_is_that_of_the_last_ten_minutes_of_an_even_stage() {
+    let watts = |seconds: u32| {
+        let hour = vec![stage(
+            "even",
+            seconds,
+            vec![load(&["int-streams.reg"], &[0])],
+        )];
+        let mut record = run(hour, &|_, _| 60.0);
+        record.header.declared.ambient_c = Some(20.0);
+        meter(&mut record, 3, "package-0", (20.0, 100.0));
+        let before = record.samples.len() - 121;
+        for sample in &mut record.samples[..before] {
+            sample.readings[1].value = 40.0;
+        }
+        cooling(&record).unwrap().power.unwrap().watts
+    };
+    assert!((watts(3_600) - 100.0).abs() < 1e-9);
+    assert!((watts(900) - 100.0).abs() < 1e-9);
+    // 58 of 179 samples at 40 W.
+    assert!((watts(895) - (58.0 * 40.0 + 121.0 * 100.0) / 179.0).abs() < 1e-9);
+}
