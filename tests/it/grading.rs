@@ -19,6 +19,7 @@ mod levels;
 mod rules;
 mod silent;
 mod speed;
+mod told;
 
 /// Lines of a table under `tests/data`, split at commas, without its heading.
 fn table(name: &str) -> (Vec<String>, Vec<Vec<String>>) {

@@ -27,7 +27,7 @@ const GAPS: [GapKind; 15] = [
     GapKind::Environment,
 ];
 
-fn hardware(severity: Severity) -> FindingKind {
+pub(super) fn hardware(severity: Severity) -> FindingKind {
     FindingKind::HardwareError {
         severity,
         source: "kernel log".to_owned(),
@@ -45,7 +45,7 @@ fn over_hot() -> FindingKind {
 }
 
 /// Every failing kind, the kernel that it came under, and its cause.
-fn failing() -> Vec<(FindingKind, Option<&'static str>, Cause)> {
+pub(super) fn failing() -> Vec<(FindingKind, Option<&'static str>, Cause)> {
     let memory = FindingKind::WrongMemory(MemoryFault {
         pass: 0,
         step: 0,
@@ -87,7 +87,7 @@ fn failing() -> Vec<(FindingKind, Option<&'static str>, Cause)> {
 }
 
 /// Kinds that make a run marginal.
-fn edging() -> Vec<FindingKind> {
+pub(super) fn edging() -> Vec<FindingKind> {
     vec![
         hardware(Severity::Corrected),
         FindingKind::Throttled {
