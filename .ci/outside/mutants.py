@@ -25,10 +25,10 @@ ROOMS = {
     "suite": ("src/suite/", [("it", ["suites"]), ("soakproof", [])]),
     "ledger": ("src/ledger/", [("it", ["ledger"]), ("sim", ["silicon"]), ("it", ["grading::continuation"])]),
 }
-# Of the whole, what neither loads the processor for long nor waits.
+# Of the whole, what neither loads the processor for long nor waits; the rooms hold all tests of grading and of suites.
 REST = ("", [("soakproof", ["ledger", "suite", "verdict", "core", "guard"])] + [
     ("it", [area])
-    for area in ["ledger", "suites", "grading", "views", "reports", "records", "recovery", "configuration", "program"]
+    for area in ["ledger", "views", "reports", "records", "recovery", "configuration", "program"]
 ])
 SWITCH = """
 pub(crate) fn mutant() -> u32 {
