@@ -89,14 +89,17 @@ fn of_two_time_constants_the_slower_one_is_told() {
     assert!(near(heat.settled_c, 70.0, 0.2), "{heat:?}");
 }
 
-/// An hour that begins cold and is one step of the sensor up and down from then on.
+/// An hour that begins cold and is one step of a coarse sensor up in its second half: not near the end that a curve would
+/// give it, and flat all the same.
 #[test]
 fn a_step_late_in_an_even_hour_is_flat_by_its_second_half() {
-    let heat = heat_of(&read_in_eighths(3_600, &|t| match t {
+    let mut record = read_in_eighths(3_600, &|t| match t {
         ..300.0 => 50.0,
         300.0..3_000.0 => 60.0,
-        _ => 61.0,
-    }));
+        _ => 62.0,
+    });
+    record.header.channels[0].step = Some(2.0);
+    let heat = heat_of(&record);
     assert_eq!(heat.plateau, Plateau::Settled, "{heat:?}");
     let wide = heat_of(&read_in_eighths(3_600, &|t| match t {
         ..2_400.0 => 60.0,
