@@ -264,3 +264,23 @@ fn another_boot_other_settings_another_suite_or_version_end_the_story() {
     header.plan.stages[2].segments[0].loads[0].memory_bytes_per_worker = 4096;
     assert_eq!(continue_run(&mut header, (7, &earlier), 1), Ok(()));
 }
+
+/// One that is stopped in its only stage under load has run none whole, whatever the earlier run did.
+#[test]
+fn stages_of_a_run_that_goes_on_are_counted_by_themselves() {
+    let mut record = going_on(&cut_short(300), 1, HOUR_S);
+    let rule = |record: &Record, name: &str| {
+        let mut rules = judge(record).rules.into_iter();
+        rules.find(|rule| rule.name == name).expect("the rule")
+    };
+    assert_eq!(
+        rule(&record, "complete").figure,
+        "all stages run that were left"
+    );
+    assert_eq!(rule(&record, "whole-stage").effect, RuleEffect::Met);
+    unfinish(&mut record, 0);
+    assert_eq!(
+        rule(&record, "whole-stage").effect,
+        RuleEffect::Inconclusive
+    );
+}
