@@ -45,7 +45,10 @@ pub fn judge(record: &Record) -> Verdict {
         causes: causes(record),
         rules: all,
         findings: record.findings.clone(),
-        gaps: [record.gaps.clone(), unmeasured, silent::gaps(record)].concat(),
+        gaps: (record.gaps.iter().cloned())
+            .chain(unmeasured)
+            .chain(silent::gaps(record))
+            .collect(),
         classes,
         total,
         heat,

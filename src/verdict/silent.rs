@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::words::first_of;
 use crate::model::{Channel, ChannelId, Gap, GapKind, Loss, Mono, Record, Sample};
 
 /// What was lost in the last seconds of a run counts; slow instruments are read every 10 s.
@@ -24,17 +25,11 @@ pub(super) fn gaps(record: &Record) -> Vec<Gap> {
     }
     let start = record.header.started.mono;
     let gap = |(chip, (last, labels)): (&str, (Mono, Vec<&str>))| {
-        let more = labels.len().saturating_sub(NAMED);
-        let more = if more > 0 {
-            format!(" and {more} more")
-        } else {
-            String::new()
-        };
-        let names = labels.get(..NAMED).unwrap_or(&labels).join(", ");
+        let names = first_of(&labels, NAMED, (", ", " and"));
         Gap {
             kind: GapKind::SensorLost,
             about: format!(
-                "{names}{more} of {chip} could be read until {:.0} s into the run and no longer",
+                "{names} of {chip} could be read until {:.0} s into the run and no longer",
                 last.seconds_since(start)
             ),
             remedy: "look into the kernel log for its driver".to_owned(),

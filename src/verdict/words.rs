@@ -109,10 +109,14 @@ pub(super) fn cause(cause: Cause) -> &'static str {
 
 /// The first figures of a list, and how many more there are.
 pub(super) fn some(figures: &[&str]) -> String {
-    const SHOWN: usize = 2;
-    let first = figures[..figures.len().min(SHOWN)].join("; ");
-    match figures.len().saturating_sub(SHOWN) {
+    first_of(figures, 2, ("; ", "; and"))
+}
+
+/// The first `shown` of a list with a joint between them, and behind another one how many more there are.
+pub(super) fn first_of(all: &[&str], shown: usize, (joint, last): (&str, &str)) -> String {
+    let first = all[..all.len().min(shown)].join(joint);
+    match all.len().saturating_sub(shown) {
         0 => first,
-        more => format!("{first}; and {more} more"),
+        more => format!("{first}{last} {more} more"),
     }
 }

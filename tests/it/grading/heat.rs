@@ -16,7 +16,7 @@ fn stage_of(seconds: u32, heat: &dyn Fn(f64) -> f64) -> Record {
     run(stages, &|stage, t| if stage == 0 { 40.0 } else { heat(t) })
 }
 
-fn heat_of(record: &Record) -> HeatSummary {
+pub(super) fn heat_of(record: &Record) -> HeatSummary {
     judge(record).heat.expect("a thermometer was read")
 }
 

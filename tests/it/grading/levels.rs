@@ -1,9 +1,10 @@
 //! When heat has levelled off, where it ends and how fast it gets there, held against the curve that it was made by.
 
-use soakproof::model::{HeatSummary, Plateau, Record};
-use soakproof::verdict::{heat_course, judge};
+use soakproof::model::{Plateau, Record};
+use soakproof::verdict::heat_course;
 
 use super::build::{PACKAGE, PERIOD_S, load, mixed, run, sound, stage};
+use super::heat::heat_of;
 
 /// A minute at 40 degrees and an even stage that goes as `heat` says, read in eighths of a degree.
 fn read_in_eighths(seconds: u32, heat: &dyn Fn(f64) -> f64) -> Record {
@@ -18,10 +19,6 @@ fn read_in_eighths(seconds: u32, heat: &dyn Fn(f64) -> f64) -> Record {
     }
     record.header.channels[0].step = Some(0.125);
     record
-}
-
-fn heat_of(record: &Record) -> HeatSummary {
-    judge(record).heat.expect("a thermometer was read")
 }
 
 /// To 70 degrees, from `below` degrees below.

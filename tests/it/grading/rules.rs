@@ -8,7 +8,7 @@ use soakproof::verdict::judge;
 use super::build::{finding, gap, sound, wrong};
 
 /// The sound run with every probe of the declared class at `mhz`, by CPU.
-fn clocked(mhz: &dyn Fn(CpuId) -> f64) -> Record {
+pub(super) fn clocked(mhz: &dyn Fn(CpuId) -> f64) -> Record {
     let mut record = sound();
     let sampled = record
         .samples
@@ -23,7 +23,7 @@ fn clocked(mhz: &dyn Fn(CpuId) -> f64) -> Record {
     record
 }
 
-fn clock_rule(record: &Record) -> Rule {
+pub(super) fn clock_rule(record: &Record) -> Rule {
     let rules = judge(record).rules;
     rules
         .into_iter()

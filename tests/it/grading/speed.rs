@@ -8,6 +8,7 @@ use soakproof::model::{
 use soakproof::verdict::judge;
 
 use super::build::{PERIOD_S, channel, load, mixed, run, sound, stage};
+use super::rules::clocked;
 
 /// Passes a second of each kernel at its full speed.
 const RATE: f64 = 100.0;
@@ -227,22 +228,9 @@ fn twenty_intervals_tell_a_speed_and_a_clock_that_nobody_measured_none() {
     assert_eq!(seen(21, 0.0), []);
 }
 
-/// The sound run, declared at 4,000 MHz, with probes of the declared class by CPU.
-fn probed(mhz: &dyn Fn(CpuId) -> f64) -> Record {
-    let mut record = sound();
-    let sampled = record.samples.iter_mut();
-    for worker in sampled.flat_map(|sample| &mut sample.workers) {
-        worker.clock_mhz[0] = mhz(worker.cpu);
-    }
-    for done in &mut record.workers {
-        done.what.clock_mhz[0] = mhz(done.what.cpu);
-    }
-    record
-}
-
 #[test]
 fn a_clock_that_other_programs_hid_is_a_gap_and_no_shortfall() {
-    let mut record = probed(&|cpu| if cpu.0 % 2 == 1 { 0.0 } else { 4_000.0 });
+    let mut record = clocked(&|cpu| if cpu.0 % 2 == 1 { 0.0 } else { 4_000.0 });
     let verdict = judge(&record);
     assert_eq!(verdict.grade, Grade::Provisional, "{}", verdict.headline);
     let gap = verdict.gaps.iter().find(|gap| gap.kind == GapKind::Busy);
@@ -286,13 +274,13 @@ fn a_clock_is_missed_after_five_seconds_of_a_kernel() {
 
 #[test]
 fn a_shortfall_that_was_measured_stays_one_beside_what_was_hidden() {
-    let record = probed(&|cpu| if cpu.0 % 2 == 1 { 0.0 } else { 3_900.0 });
+    let record = clocked(&|cpu| if cpu.0 % 2 == 1 { 0.0 } else { 3_900.0 });
     assert_eq!(judge(&record).grade, Grade::Marginal);
 }
 
 #[test]
 fn each_kind_of_core_is_held_against_its_own_clock() {
-    let mut record = probed(&|cpu| if cpu.0 % 2 == 1 { 3_000.0 } else { 4_000.0 });
+    let mut record = clocked(&|cpu| if cpu.0 % 2 == 1 { 3_000.0 } else { 4_000.0 });
     assert_eq!(judge(&record).grade, Grade::Marginal, "all alike");
     for cpu in &mut record.header.machine.cpus {
         let kind = if cpu.id.0 % 2 == 1 {

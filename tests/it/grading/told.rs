@@ -8,6 +8,7 @@ use soakproof::verdict::judge;
 
 use super::build::{at, end, finding, gap, load, run, sound, stage, wrong};
 use super::grades::{edging, failing, hardware};
+use super::rules::{clock_rule, clocked};
 
 fn with(kinds: Vec<(FindingKind, u64)>) -> Record {
     let mut record = sound();
@@ -182,23 +183,14 @@ fn a_class_has_the_claim_that_was_made_for_it() {
 
 #[test]
 fn clocks_at_the_very_edge_are_as_declared() {
-    let clocked = |mhz: f64, most: f64| {
-        let mut record = sound();
-        let samples = record
-            .samples
-            .iter_mut()
-            .flat_map(|sample| &mut sample.workers);
-        let done = record.workers.iter_mut().map(|done| &mut done.what);
-        for worker in samples.chain(done) {
-            worker.clock_mhz[0] = if worker.cpu.0 == 0 { most } else { mhz };
-        }
-        told(&record, "clock").remove(0).0
+    let effect = |mhz: f64, most: f64| {
+        clock_rule(&clocked(&|cpu| if cpu.0 == 0 { most } else { mhz })).effect
     };
     // Half a per cent of the 4,000 MHz that are declared.
-    assert_eq!(clocked(3_980.0, 4_000.0), RuleEffect::Met);
-    assert_eq!(clocked(3_979.0, 4_000.0), RuleEffect::Marginal);
-    assert_eq!(clocked(4_000.0, 4_010.0), RuleEffect::Met);
-    assert_eq!(clocked(4_000.0, 4_021.0), RuleEffect::Told);
+    assert_eq!(effect(3_980.0, 4_000.0), RuleEffect::Met);
+    assert_eq!(effect(3_979.0, 4_000.0), RuleEffect::Marginal);
+    assert_eq!(effect(4_000.0, 4_010.0), RuleEffect::Met);
+    assert_eq!(effect(4_000.0, 4_021.0), RuleEffect::Told);
 }
 
 #[test]
