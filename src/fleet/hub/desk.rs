@@ -78,13 +78,22 @@ impl HubDesk {
         if written.len() > MOST_NOTE {
             return Err(AskHubError::Long(written.len()));
         }
-        let message = PublishMessage::build()
-            .message_id(&note.stamp.id)
-            .payload(written.into());
-        let sent = self.jetstream.send_publish(DESK_SUBJECT, message).await?;
-        sent.await?;
+        send_note(&self.jetstream, &note.stamp.id, written).await?;
         Ok(note)
     }
+}
+
+/// Sends a note as it is written, under the id of its stamp; the server has it when this returns.
+pub(super) async fn send_note(
+    jetstream: &Context,
+    id: &str,
+    written: Vec<u8>,
+) -> Result<(), PublishError> {
+    let message = PublishMessage::build()
+        .message_id(id)
+        .payload(written.into());
+    let sent = jetstream.send_publish(DESK_SUBJECT, message).await?;
+    sent.await.map(|_| ())
 }
 
 /// The floor by everything that was said at the desk, whether or not `keep` was brought up to date with it.

@@ -12,7 +12,7 @@ use futures_util::future::join_all;
 use tokio::sync::mpsc::UnboundedReceiver;
 use tokio::time::{MissedTickBehavior, interval};
 
-use super::desk::new_stamp;
+use super::desk::{new_stamp, send_note};
 use super::keep::{Keep, KeepError};
 use super::presence::word_subject;
 use super::shop::SharedShop;
@@ -21,8 +21,8 @@ use crate::fleet::floor::{Standing, parts_of_job};
 use crate::fleet::lease::{Lease, Try};
 use crate::fleet::plan::{lost_together, message, next_jobs, present_order};
 use crate::fleet::protocol::{
-    BEAT_EVERY, Circuit, DESK_SUBJECT, DeskEntry, DeskNote, HUB_SUBJECT, JOBS, JobMessage, LEASE,
-    LEASE_SUBJECT, MachineName, Word, job_subject, write_message,
+    BEAT_EVERY, Circuit, DeskEntry, DeskNote, HUB_SUBJECT, JOBS, JobMessage, LEASE, LEASE_SUBJECT,
+    MachineName, Word, job_subject, write_message,
 };
 use crate::model::Mono;
 use crate::os;
@@ -51,13 +51,11 @@ enum ActError {
 /// The part of a hub that acts.
 #[derive(Debug)]
 pub(super) struct Lead {
-    pub(super) client: Client,
-    pub(super) jetstream: Context,
-    pub(super) shop: SharedShop,
-    pub(super) keep: Keep,
+    client: Client,
     post: Post,
+    keep: Keep,
     /// Names this hub among others.
-    pub(super) id: String,
+    id: String,
     lease: Lease,
     led: bool,
     mailboxes: BTreeSet<MachineName>,
@@ -77,12 +75,7 @@ impl Lead {
     ) -> Self {
         Self {
             client,
-            post: Post {
-                jetstream: jetstream.clone(),
-                shop: shop.clone(),
-            },
-            jetstream,
-            shop,
+            post: Post { jetstream, shop },
             keep,
             id,
             lease: Lease::default(),
@@ -124,7 +117,7 @@ impl Lead {
 
     async fn look_at_lease(&mut self) -> Result<(), ActError> {
         let begun = os::monotonic();
-        let stream = self.jetstream.get_stream_no_info(LEASE).await;
+        let stream = self.post.jetstream.get_stream_no_info(LEASE).await;
         let stream = stream.map_err(|error| ActError::Server(error.into()))?;
         let last = stream.get_last_raw_message_by_subject(LEASE_SUBJECT).await;
         let revision = match last {
@@ -138,7 +131,11 @@ impl Lead {
         let write = PublishMessage::build()
             .expected_last_subject_sequence(over)
             .payload(self.id.clone().into());
-        let written = self.jetstream.send_publish(LEASE_SUBJECT, write).await?;
+        let written = self
+            .post
+            .jetstream
+            .send_publish(LEASE_SUBJECT, write)
+            .await?;
         match written.await {
             Ok(ack) => self.lease.wrote(ack.sequence, begun),
             // Another hub was faster, or the answer was lost: the next look tells.
@@ -160,7 +157,7 @@ impl Lead {
         told("mailboxes", self.keep_mailboxes().await);
         told("circuits", self.hold_circuits(now).await);
         let jobs = {
-            let shop = self.shop.lock();
+            let shop = self.post.shop.lock();
             next_jobs(&shop.floor, &shop.seen(now))
         };
         // The server is waited for twice with each, and a cluster takes its time.
@@ -178,7 +175,7 @@ impl Lead {
     /// Every machine that is enrolled has a mailbox, and no other.
     async fn keep_mailboxes(&mut self) -> Result<(), ActError> {
         let (enrolled, revoked): (Vec<_>, Vec<_>) = {
-            let shop = self.shop.lock();
+            let shop = self.post.shop.lock();
             let names = shop
                 .floor
                 .machines()
@@ -187,7 +184,7 @@ impl Lead {
         };
         let missing = enrolled.into_iter().map(|(machine, _)| machine);
         let missing = missing.filter(|machine| !self.mailboxes.contains(machine));
-        let jetstream = &self.jetstream;
+        let jetstream = &self.post.jetstream;
         let making = missing.take(MOST_AT_ONCE).map(async |machine| {
             let made = make_mailbox(jetstream, &machine).await;
             made.map(|()| machine).map_err(ActError::Server)
@@ -203,7 +200,7 @@ impl Lead {
         }
         for (machine, _) in revoked {
             if self.mailboxes.remove(&machine) {
-                let dropped = drop_mailbox(&self.jetstream, &machine).await;
+                let dropped = drop_mailbox(&self.post.jetstream, &machine).await;
                 dropped.map_err(ActError::Server)?;
             }
         }
@@ -214,7 +211,7 @@ impl Lead {
     /// is put on it.
     async fn hold_circuits(&mut self, now: Mono) -> Result<(), ActError> {
         let lost = {
-            let shop = self.shop.lock();
+            let shop = self.post.shop.lock();
             let mut vanished = BTreeMap::new();
             for (name, presence) in &shop.present {
                 if !presence.is_silent(now) {
@@ -259,7 +256,7 @@ impl Lead {
     /// Answers what machines are owed since their last beat: receipts, and cancels of what they have.
     async fn answer(&mut self) -> Result<(), ActError> {
         let waiting: Vec<(MachineName, Vec<String>, Option<String>)> = {
-            let mut shop = self.shop.lock();
+            let mut shop = self.post.shop.lock();
             let mut waiting = Vec::new();
             for (name, presence) in &mut shop.present {
                 if std::mem::take(&mut presence.unanswered) {
@@ -277,7 +274,7 @@ impl Lead {
             }
             let cancelled = job.filter(|job| {
                 let parts = parts_of_job(job);
-                let shop = self.shop.lock();
+                let shop = self.post.shop.lock();
                 parts.is_some_and(|(order, of, _)| {
                     of == machine && shop.floor.is_cancelled(order, &machine)
                 })
@@ -300,7 +297,7 @@ impl Lead {
                 continue;
             }
             self.doubts.insert(job.id.clone(), now);
-            let stream = self.jetstream.get_stream_no_info(JOBS).await;
+            let stream = self.post.jetstream.get_stream_no_info(JOBS).await;
             let stream = stream.map_err(|error| ActError::Server(error.into()))?;
             let to = job_subject(&job.machine);
             let last = stream.get_last_raw_message_by_subject(&to).await;
@@ -330,7 +327,7 @@ impl Lead {
 
     /// Jobs that are out and not known where they should be, and whether they were taken back.
     fn unknown_jobs(&self, now: Mono) -> Vec<(JobMessage, bool)> {
-        let shop = self.shop.lock();
+        let shop = self.post.shop.lock();
         let mut unknown = Vec::new();
         for (name, presence) in &shop.present {
             if presence.is_silent(now) {
@@ -357,8 +354,8 @@ fn is_missing(error: &jetstream::stream::LastRawMessageError) -> bool {
     )
 }
 
-/// The way to the desk and to the mailboxes.
-#[derive(Debug, Clone)]
+/// The way to the desk and to the mailboxes, which many may go at once.
+#[derive(Debug)]
 struct Post {
     jetstream: Context,
     shop: SharedShop,
@@ -371,11 +368,7 @@ impl Post {
             stamp: new_stamp(os::moment().wall),
             entry,
         };
-        let message = PublishMessage::build()
-            .message_id(&note.stamp.id)
-            .payload(write_message(&note).into());
-        let sent = self.jetstream.send_publish(DESK_SUBJECT, message).await?;
-        sent.await?;
+        send_note(&self.jetstream, &note.stamp.id, write_message(&note)).await?;
         self.shop.lock().floor.hear(&note);
         Ok(())
     }
