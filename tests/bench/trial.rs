@@ -145,6 +145,13 @@ impl Guest {
     }
 }
 
+/// A number in a part of a report.
+pub(crate) fn figure(part: &Value, name: &str) -> Result<f64> {
+    part[name]
+        .as_f64()
+        .with_context(|| format!("no `{name}`: {part}"))
+}
+
 impl Outcome {
     /// The grade.
     pub(crate) fn grade(&self) -> &str {

@@ -3,11 +3,10 @@
 //! by drivers/hwmon/nct7802.c of Linux 6.1.
 
 use anyhow::{Context, Result, ensure};
-use serde_json::Value;
 
 use crate::Bench;
 use crate::guest::{Guest, WINDOW};
-use crate::trial::{INTEGERS, suite};
+use crate::trial::{INTEGERS, figure, suite};
 
 const CHIP: u8 = 0x28;
 const SECOND_CHIP: u8 = 0x29;
@@ -66,13 +65,8 @@ pub(crate) fn trouble(bench: &Bench) -> Result<()> {
     let fan = &outcome.finding("cooling-stopped")?["kind"];
     ensure!(fan["label"] == "fan1", "{fan}");
     let voltage = &outcome.report["verdict"]["voltages"][0];
-    let figure = |name: &str| {
-        voltage[name]
-            .as_f64()
-            .with_context(|| format!("no `{name}`: {voltage}"))
-    };
     ensure!(
-        figure("lowest_mv")? == 1152.0 && figure("idle_mv")? == 1248.0,
+        figure(voltage, "lowest_mv")? == 1152.0 && figure(voltage, "idle_mv")? == 1248.0,
         "{voltage}"
     );
     Ok(())
@@ -100,10 +94,10 @@ pub(crate) fn doubtful(bench: &Bench) -> Result<()> {
     let outcome = guest.finish_run()?;
     outcome.ensure_ends("provisional", 0)?;
     let verdict = &outcome.report["verdict"];
-    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
     let gaps = verdict["gaps"].as_array().context("gaps")?;
     let lost = gaps.iter().find(|gap| gap["kind"] == "sensor-lost");
-    let about = text(&lost.with_context(|| format!("nothing is lost: {gaps:?}"))?["about"]);
+    let lost = lost.with_context(|| format!("nothing is lost: {gaps:?}"))?;
+    let about = lost["about"].as_str().unwrap_or_default();
     ensure!(
         about.starts_with("power1 of power_meter could be read until"),
         "{about}"

@@ -9,7 +9,7 @@ use crate::Bench;
 use crate::guest::{Guest, WINDOW};
 use crate::host;
 use crate::receiver::{self, Receiver};
-use crate::trial::{INTEGERS, suite};
+use crate::trial::{INTEGERS, figure, suite};
 
 /// The chip's own critical value; the guard stops the usual 5 degrees below.
 const CRITICAL_C: f64 = 95.0;
@@ -198,18 +198,13 @@ pub(crate) fn plateau(bench: &Bench) -> Result<()> {
     let outcome = guest.finish_run()?;
     outcome.ensure_ends("provisional", 0)?;
     let heat = &outcome.report["verdict"]["heat"];
-    let figure = |name: &str| {
-        heat[name]
-            .as_f64()
-            .with_context(|| format!("no `{name}`: {heat}"))
-    };
     ensure!(heat["plateau"] == "reached", "{heat}");
     ensure!(
-        (figure("settled_c")? - (AIR_C + RISE_C)).abs() < 1.0,
+        (figure(heat, "settled_c")? - (AIR_C + RISE_C)).abs() < 1.0,
         "{heat}"
     );
-    let off = figure("time_constant_s")? / TIME_CONSTANT_S;
+    let off = figure(heat, "time_constant_s")? / TIME_CONSTANT_S;
     ensure!((0.9..1.1).contains(&off), "{heat}");
-    ensure!(figure("idle_c")? < AIR_C + 0.1 * RISE_C, "{heat}");
+    ensure!(figure(heat, "idle_c")? < AIR_C + 0.1 * RISE_C, "{heat}");
     Ok(())
 }

@@ -5,13 +5,14 @@
 use std::time::Duration;
 
 use anyhow::{Result, ensure};
+use serde_json::Value;
 
 use crate::Bench;
 use crate::cases::flips::{PAGE, find_page};
 use crate::cases::power::{ensure_reset, keep_last_words, wait_for_samples};
 use crate::guest::{Guest, WINDOW};
 use crate::host;
-use crate::trial::{INTEGERS, one_stage, suite};
+use crate::trial::{INTEGERS, Outcome, one_stage, suite};
 
 /// Where the registers of the memory controller lie, in the window; those of the second 64 KiB on.
 const CONTROLLER: u64 = 0x1_0000;
@@ -27,12 +28,7 @@ pub(crate) fn corrected(bench: &Bench) -> Result<()> {
     guest.start_run(&suite(INTEGERS, 10), "")?;
     guest.monitor("mce 1 4 0x9c00004000010091 0 0x12345000 0x8c")?;
     let outcome = guest.finish_run()?;
-    outcome.ensure_ends("marginal", 3)?;
-    let found = &outcome.finding("hardware-error")?["kind"];
-    ensure!(
-        found["severity"] == "corrected" && found["count"] == 1,
-        "{found}"
-    );
+    let found = told_once(&outcome)?;
     let text = found["text"].as_str().unwrap_or_default();
     ensure!(
         text.contains("CPU 1") && text.contains("Bank 4: 9c00004000010091; ADDR 12345000"),
@@ -137,17 +133,12 @@ pub(crate) fn counters(bench: &Bench) -> Result<()> {
     let outcome = guest.finish_run()?;
     let counted = guest.ok("grep . /sys/devices/system/edac/mc/mc0/ce_count /sys/devices/system/edac/mc/mc0/*/dimm_label; dmesg | grep EDAC | tail -3")?;
     guest.note(&counted);
-    outcome.ensure_ends("marginal", 3)?;
-    let found = &outcome.finding("hardware-error")?["kind"];
+    let found = told_once(&outcome)?;
     let says =
         |name: &str, what: &str| found[name].as_str().is_some_and(|text| text.contains(what));
     ensure!(
         says("source", "edac") && says("text", "MC#0"),
         "not by the counter: {found}"
-    );
-    ensure!(
-        found["severity"] == "corrected" && found["count"] == 1,
-        "{found}"
     );
     Ok(())
 }
@@ -181,12 +172,7 @@ pub(crate) fn platform(bench: &Bench) -> Result<()> {
     guest.poke(pointer, &record[..4])?;
     let outcome = guest.finish_run()?;
     guest.ok("dmesg | grep 'Hardware Error'")?;
-    outcome.ensure_ends("marginal", 3)?;
-    let found = &outcome.finding("hardware-error")?["kind"];
-    ensure!(
-        found["severity"] == "corrected" && found["count"] == 1,
-        "{found}"
-    );
+    let found = told_once(&outcome)?;
     let text = found["text"].as_str().unwrap_or_default();
     let address = format!("physical_address: {ERRED_AT:#018x}");
     for word in [
@@ -267,6 +253,17 @@ fn memory_error_record() -> Vec<u8> {
         record.extend(half.to_le_bytes());
     }
     record
+}
+
+/// The only error that the hardware reported: corrected, counted once, and the run is marginal by it.
+fn told_once(outcome: &Outcome) -> Result<&Value> {
+    outcome.ensure_ends("marginal", 3)?;
+    let found = &outcome.finding("hardware-error")?["kind"];
+    ensure!(
+        found["severity"] == "corrected" && found["count"] == 1,
+        "{found}"
+    );
+    Ok(found)
 }
 
 /// Corrected errors that do not announce themselves are looked for every second.
