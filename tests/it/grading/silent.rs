@@ -87,6 +87,12 @@ fn what_was_back_at_the_end_or_never_there_is_no_loss() {
         let gaps = silent(&with_meters(std::slice::from_ref(&meter)));
         assert!(gaps.is_empty(), "{meter:?}: {gaps:?}");
     }
+    // Lost for once, read again, lost for once.
+    let mut record = with_meters(&[(0..count - 1, count - 1..count)]);
+    let sample = &mut record.samples[count - 3];
+    let meter = sample.readings.pop().expect("a reading").channel;
+    sample.lost.push((meter, Loss::NoData));
+    assert!(silent(&record).is_empty());
     let two_at_the_end = (0..count - 2, count - 2..count);
     assert_eq!(silent(&with_meters(&[two_at_the_end])).len(), 1);
 }
