@@ -20,7 +20,7 @@ import time
 QUICK = ["--skip", "ten_thousand", "--skip", "truth", "--skip", "silicon"]
 # A room: its sources, and the tests that hold it, quick ones first: the next look only at what those let through.
 ROOMS = {
-    "verdict": ("src/verdict/", [("it", ["grading"]), ("sim", QUICK)]),
+    "verdict": ("src/verdict/", [("it", ["grading::fits"]), ("it", ["grading"]), ("sim", QUICK), ("it", ["ledger"])]),
     "core": ("src/run/", [("sim", QUICK), ("soakproof", []), ("it", ["grading::continuation"]), ("sim", ["ten_thousand"])]),
     "suite": ("src/suite/", [("it", ["suites"]), ("soakproof", [])]),
     "ledger": ("src/ledger/", [("it", ["ledger"]), ("sim", ["silicon"]), ("it", ["grading::continuation"])]),

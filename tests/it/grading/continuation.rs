@@ -112,6 +112,13 @@ fn what_was_left_is_run_and_the_checked_time_of_both_shows_the_claim() {
         told.figure
     );
 
+    // 1,800 s and 3,600 s by 2.9957: 1,803 s.
+    let shown = RuleEffect::Met;
+    assert_eq!(
+        claims(&record)[0],
+        (shown, "in total: 30 min shown; 25 min at 95 %".to_owned())
+    );
+
     record.header.continues.as_mut().unwrap().shown = None;
     assert_eq!(
         judge(&record).grade,
@@ -120,19 +127,36 @@ fn what_was_left_is_run_and_the_checked_time_of_both_shows_the_claim() {
     );
     record.header.continues = Some(continues);
     record.gaps.push(gap(GapKind::RecordDamaged));
-    let claim = |record: &Record| {
-        let rules = judge(record).rules;
-        rules
-            .into_iter()
-            .find(|rule| rule.name == "claim")
-            .unwrap()
-            .effect
-    };
     assert_eq!(
-        claim(&record),
+        claims(&record)[0].0,
         RuleEffect::Caps,
         "a record that is not whole takes nothing over"
     );
+}
+
+/// Effect, and figure and threshold, of each rule about the claim.
+fn claims(record: &Record) -> Vec<(RuleEffect, String)> {
+    let rules = judge(record).rules.into_iter();
+    rules
+        .filter(|rule| rule.name == "claim")
+        .map(|rule| (rule.effect, format!("{}; {}", rule.figure, rule.threshold)))
+        .collect()
+}
+
+#[test]
+fn walks_of_both_runs_count_together() {
+    let mut record = going_on(&cut_short(300), 1, HOUR_S);
+    let walked = |record: &mut Record, before: u64| {
+        record.header.plan.claim.as_mut().unwrap().walks = Some(4);
+        let continues = record.header.continues.as_mut().unwrap();
+        continues.shown.as_mut().unwrap().walks = before;
+        let claims = claims(record).into_iter();
+        let mut of_walks = claims.filter(|(_, told)| told.contains("walks"));
+        of_walks.next().unwrap()
+    };
+    let figure = |done: u32| format!("{done} complete walks of every part; 4 walks");
+    assert_eq!(walked(&mut record, 4), (RuleEffect::Met, figure(4)));
+    assert_eq!(walked(&mut record, 3), (RuleEffect::Caps, figure(3)));
 }
 
 #[test]

@@ -33,7 +33,7 @@ pub(super) fn clock_rule(record: &Record) -> Rule {
 
 #[test]
 fn a_clock_within_half_a_percent_is_as_declared() {
-    let record = clocked(&|_| 3_981.0);
+    let record = clocked(&|_| 3_980.0);
     assert_eq!(clock_rule(&record).effect, RuleEffect::Met);
     assert_eq!(judge(&record).grade, Grade::Proven);
 }
