@@ -9,9 +9,9 @@ use std::collections::BTreeMap;
 
 use super::edac::Counters;
 use super::kept::KeptFile;
-use super::kmsg::{LogEvent, LogRecord, parse_detail, parse_event, parse_record};
+use super::kmsg::{LogEvent, LogRecord, add_detail, parse_event, parse_record};
 use super::probe::classify_loss;
-use super::text::{MAX_LINE_CHARS, read_name, read_whole};
+use super::text::{read_name, read_whole};
 use crate::model::{Channel, FindingKind, Gap, GapKind, Loss, Quantity, Severity};
 use crate::os::{KernelLog, ReadFileError, Root};
 
@@ -194,12 +194,8 @@ impl HardwareWatch {
                 Some(LogEvent::Throttled { .. }) => {}
                 None => {
                     let known = details.and_then(|index| findings.get_mut(index));
-                    if let Some(FindingKind::HardwareError { text, .. }) = known
-                        && let Some(detail) = parse_detail(record)
-                        && text.len() < MAX_LINE_CHARS
-                    {
-                        text.push_str("; ");
-                        text.push_str(detail);
+                    if let Some(FindingKind::HardwareError { text, .. }) = known {
+                        add_detail(text, record);
                     }
                 }
             }

@@ -5,7 +5,7 @@
 //! Pure parsing. Any program may write a record, but only the kernel one of facility 0: nothing
 //! else is evidence. Only the first line of a record is its text; what follows are properties.
 
-use super::text::clean_line;
+use super::text::{MAX_LINE_CHARS, clean_line};
 use crate::model::Severity;
 
 /// One record of `/dev/kmsg`.
@@ -21,6 +21,19 @@ pub struct LogRecord {
     pub timestamp_us: u64,
     /// The text.
     pub text: String,
+}
+
+impl LogRecord {
+    /// A line of the kernel that something else kept, such as a journal.
+    pub fn kept(text: &str) -> Self {
+        Self {
+            level: 0,
+            facility: 0,
+            sequence: 0,
+            timestamp_us: 0,
+            text: text.to_owned(),
+        }
+    }
 }
 
 /// What a line of the kernel tells.
@@ -79,8 +92,31 @@ pub fn parse_event(record: &LogRecord) -> Option<LogEvent> {
     parse_throttle_line(text)
 }
 
+/// The line of an error that something kept, with what the lines of the kernel `behind` it tell of that error.
+pub fn join_details<'a>(error: &str, behind: impl IntoIterator<Item = &'a str>) -> String {
+    let mut text = error.to_owned();
+    for line in behind {
+        let record = LogRecord::kept(line);
+        if let Some(LogEvent::Error { .. }) = parse_event(&record) {
+            break;
+        }
+        add_detail(&mut text, &record);
+    }
+    text
+}
+
+/// Adds to the text of an error what `record` tells of it, if anything.
+pub(super) fn add_detail(text: &mut String, record: &LogRecord) {
+    if let Some(detail) = parse_detail(record)
+        && text.len() < MAX_LINE_CHARS
+    {
+        text.push_str("; ");
+        text.push_str(detail);
+    }
+}
+
 /// Where the error lies that a line before told of: an address, a place on the board, what kind it was.
-pub(super) fn parse_detail(record: &LogRecord) -> Option<&str> {
+fn parse_detail(record: &LogRecord) -> Option<&str> {
     /// What the kernel's record of a memory error begins such lines with (drivers/firmware/efi/cper.c), and its
     /// line of a processor of one maker (drivers/edac/mce_amd.c).
     const BEGINNINGS: [&str; 7] = [

@@ -38,7 +38,7 @@ pub use fingerprint::read_fingerprint;
 pub use hardware::MAX_FINDINGS;
 pub use instruments::{InstrumentOptions, Instruments, MAX_CHANNELS, MAX_KEPT_DESCRIPTORS};
 pub use journal::{JournalLine, read_boot_journal};
-pub use kmsg::{LogEvent, LogRecord, parse_event, parse_record};
+pub use kmsg::{LogEvent, LogRecord, join_details, parse_event, parse_record};
 pub use machine::{read_machine, read_serial};
 pub use machinecheck::read_check_interval;
 pub use pressure::{MemoryPressure, read_memory_pressure};

@@ -4,8 +4,9 @@
 use crate::model::{Aftermath, Moment, Mono, Record, Severity, Trace, Wall, Witness};
 use crate::os::{self, Root};
 use crate::sensors::{
-    BootMark, CrashLine, JournalLine, KeptRecord, LogEvent, LogRecord, parse_crash_line,
-    parse_event, read_boot_journal, read_boot_marks, read_boot_status, read_kept_records,
+    BootMark, CrashLine, JournalLine, KeptRecord, LogEvent, LogRecord, join_details,
+    parse_crash_line, parse_event, read_boot_journal, read_boot_marks, read_boot_status,
+    read_kept_records,
 };
 
 /// Name of this program in the kernel's lines.
@@ -61,18 +62,23 @@ fn ask_journal(root: &Root, record: &Record, aftermath: &mut Aftermath) {
     };
     aftermath.asked.push(Witness::Journal);
     let (began, last) = (record.header.started.mono, record.last_known());
-    for line in lines.iter().filter(|line| line.mono >= began) {
-        for trace in traces_of_line(line, last) {
+    for (index, line) in lines.iter().enumerate() {
+        if line.mono < began {
+            continue;
+        }
+        for trace in traces_of_line(line, &lines[index + 1..], last) {
             add(&mut aftermath.traces, trace);
         }
     }
 }
 
-fn traces_of_line(line: &JournalLine, last: Mono) -> Vec<Trace> {
+fn traces_of_line(line: &JournalLine, behind: &[JournalLine], last: Mono) -> Vec<Trace> {
     let source = "journal".to_owned();
     let text = line.text.clone();
     if line.kernel {
-        return kernel_traces(&text, &source, line.mono > last);
+        let behind = behind.iter().filter(|line| line.kernel);
+        let behind = behind.map(|line| line.text.as_str());
+        return kernel_traces(&text, behind, &source, line.mono > last);
     }
     let recent = last.since(line.mono).as_millis() <= u128::from(SHUTDOWN_TAKES_MS);
     if line.shutdown && recent {
@@ -82,19 +88,19 @@ fn traces_of_line(line: &JournalLine, last: Mono) -> Vec<Trace> {
     }
 }
 
-/// What one line of the kernel tells; errors of the hardware only where the run did not see them itself.
-fn kernel_traces(text: &str, source: &str, unseen: bool) -> Vec<Trace> {
+/// What one line of the kernel tells, with the lines of the kernel behind it; errors of the hardware only where
+/// the run did not see them itself.
+fn kernel_traces<'a>(
+    text: &str,
+    behind: impl IntoIterator<Item = &'a str>,
+    source: &str,
+    unseen: bool,
+) -> Vec<Trace> {
     let (source, text) = (source.to_owned(), text.to_owned());
     let mut traces = Vec::new();
-    let kernel_line = LogRecord {
-        level: 0,
-        facility: 0,
-        sequence: 0,
-        timestamp_us: 0,
-        text: text.clone(),
-    };
-    if unseen && let Some(LogEvent::Error { severity, .. }) = parse_event(&kernel_line) {
-        let (source, text) = (source.clone(), text.clone());
+    let event = parse_event(&LogRecord::kept(&text));
+    if unseen && let Some(LogEvent::Error { severity, .. }) = event {
+        let (source, text) = (source.clone(), join_details(&text, behind));
         traces.push(Trace::Hardware {
             source,
             severity,
@@ -141,8 +147,9 @@ fn ask_kept_records(root: &Root, record: &Record, aftermath: &mut Aftermath) {
 
 fn traces_of_kept(kept: &KeptRecord) -> Vec<Trace> {
     let mut traces = Vec::new();
-    for line in &kept.lines {
-        traces.extend(kernel_traces(line, &kept.source, true));
+    for (index, line) in kept.lines.iter().enumerate() {
+        let behind = kept.lines[index + 1..].iter().map(String::as_str);
+        traces.extend(kernel_traces(line, behind, &kept.source, true));
     }
     if kept.machine_check {
         traces.push(Trace::Hardware {

@@ -8,7 +8,8 @@ use super::close::{ClosedRun, RecoverRunsError, is_same_machine, judge_again};
 use crate::model::{Entry, Finding, FindingKind, Machine, Moment, Mono, Record};
 use crate::os::{self, Root};
 use crate::sensors::{
-    JournalLine, LogEvent, LogRecord, parse_event, read_boot_journal, read_check_interval,
+    JournalLine, LogEvent, LogRecord, join_details, parse_event, read_boot_journal,
+    read_check_interval,
 };
 use crate::store::Store;
 
@@ -60,34 +61,35 @@ pub fn add_late_errors(
 /// Errors between the end of `record` and `until` that it does not hold yet.
 fn late_errors(record: &Record, lines: &[JournalLine], until: Mono) -> Vec<Entry> {
     let end = record.last_known();
-    let late = lines
+    let of_kernel: Vec<&JournalLine> = lines.iter().filter(|line| line.kernel).collect();
+    let late = of_kernel
         .iter()
-        .filter(|line| line.kernel && line.mono > end && line.mono <= until);
-    let findings = late.filter_map(|line| {
-        let kernel_line = LogRecord {
-            level: 0,
-            facility: 0,
-            sequence: 0,
-            timestamp_us: 0,
-            text: line.text.clone(),
-        };
+        .enumerate()
+        .filter(|(_, line)| line.mono > end && line.mono <= until);
+    let findings = late.filter_map(|(index, line)| {
         let Some(LogEvent::Error {
             severity, count, ..
-        }) = parse_event(&kernel_line)
+        }) = parse_event(&LogRecord::kept(&line.text))
         else {
             return None;
         };
+        let behind = of_kernel[index + 1..].iter().map(|line| line.text.as_str());
         let kind = FindingKind::HardwareError {
             severity,
             source: "journal".to_owned(),
-            text: line.text.clone(),
+            text: join_details(&line.text, behind),
             count,
         };
         let at = Moment {
             mono: line.mono,
             wall: line.wall,
         };
-        let known = |finding: &Finding| finding.at == at && finding.kind == kind;
+        // Another look may find more lines behind it.
+        let known = |finding: &Finding| {
+            let alike = matches!(&finding.kind, FindingKind::HardwareError { text, .. }
+                if text.starts_with(&line.text));
+            finding.at == at && alike
+        };
         (!record.findings.iter().any(known)).then(|| {
             Entry::Finding(Finding {
                 at,

@@ -178,7 +178,8 @@ fn the_journal_of_that_boot_tells_lock_ups_errors_and_a_shutdown() {
             "watchdog: BUG: soft lockup - CPU#3 stuck for 22s! [invented:9]",
         ),
         kernel(2.3, fatal),
-        journal_line(2.4, stop),
+        journal_line(2.3, stop),
+        kernel(2.3, "mce: [Hardware Error]: TSC 0 ADDR 7f0011223344"),
         journal_line(
             2.5,
             &stop
@@ -200,7 +201,7 @@ fn the_journal_of_that_boot_tells_lock_ups_errors_and_a_shutdown() {
         Trace::Hardware {
             source: source(),
             severity: Severity::Fatal,
-            text: text(fatal),
+            text: format!("{fatal}; ADDR 7f0011223344"),
         },
         Trace::OrderlyShutdown {
             source: source(),

@@ -2,7 +2,7 @@
 
 use std::fs;
 
-use soakproof::model::{End, Entry, Grade, Stamped};
+use soakproof::model::{End, Entry, FindingKind, Grade, Stamped};
 use soakproof::os::Root;
 use soakproof::run::add_late_errors;
 use soakproof::store::Store;
@@ -31,8 +31,16 @@ fn finished(store: &mut Store) -> i64 {
 }
 
 fn line(second: u64, bank: u32) -> String {
+    told(
+        second,
+        &format!("CPU 3: Machine Check: 0 Bank {bank}: 9c00004000010091"),
+    )
+}
+
+/// What the kernel tells of an error, as its journal keeps it.
+fn told(second: u64, text: &str) -> String {
     format!(
-        r#"{{"_BOOT_ID":"boota","__REALTIME_TIMESTAMP":"1790000000000000","__MONOTONIC_TIMESTAMP":"{}","_TRANSPORT":"kernel","MESSAGE":"mce: [Hardware Error]: CPU 3: Machine Check: 0 Bank {bank}: 9c00004000010091"}}"#,
+        r#"{{"_BOOT_ID":"boota","__REALTIME_TIMESTAMP":"1790000000000000","__MONOTONIC_TIMESTAMP":"{}","_TRANSPORT":"kernel","MESSAGE":"mce: [Hardware Error]: {text}"}}"#,
         second * 1_000_000
     )
 }
@@ -47,7 +55,13 @@ fn an_error_told_after_the_end_revises_the_verdict_once_and_the_first_stays() {
     let number = finished(&mut store);
     let machine = paper::header("run", "").machine;
     // The machine looks every five minutes where it does not say otherwise.
-    let lines = [line(1, 1), line(290, 2), line(400, 3)];
+    let lines = [
+        line(1, 1),
+        line(290, 2),
+        told(290, "TSC 6d4a2f0e ADDR 1234000 MISC 86"),
+        line(400, 3),
+        told(400, "TSC 6d4a2f0f ADDR 5678000"),
+    ];
     let mut look = |lines: &[String]| {
         fs::write(
             machine_folder.join("var/log/journal.json"),
@@ -64,9 +78,30 @@ fn an_error_told_after_the_end_revises_the_verdict_once_and_the_first_stays() {
     assert_eq!(record.verdicts[0].grade, Grade::Inconclusive);
     assert_eq!(record.verdicts[1].grade, Grade::Marginal);
     assert_eq!(record.findings.len(), 1, "{:?}", record.findings);
-    let text = format!("{:?}", record.findings[0]);
-    assert!(
-        text.contains("Bank 2") && text.contains("after the end"),
-        "{text}"
-    );
+    assert_eq!(record.findings[0].stage, "after the end");
+    let FindingKind::HardwareError { text, .. } = &record.findings[0].kind else {
+        panic!("{:?}", record.findings[0]);
+    };
+    let wanted =
+        "mce: [Hardware Error]: CPU 3: Machine Check: 0 Bank 2: 9c00004000010091; ADDR 1234000";
+    assert_eq!(text, wanted, "with what the line behind it tells");
+}
+
+/// A look between the two lines tells the first alone, and the next look does not take it for another error.
+#[test]
+fn an_error_whose_lines_are_written_between_two_looks_is_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let machine_folder = folder.path().join("machine");
+    fs::create_dir_all(machine_folder.join("var/log")).unwrap();
+    let root = Root::simulated(&machine_folder);
+    let mut store = Store::open(&folder.path().join("store")).unwrap();
+    finished(&mut store);
+    let machine = paper::header("run", "").machine;
+    let lines = [line(290, 2), told(290, "TSC 6d4a2f0e ADDR 1234000 MISC 86")];
+    for (count, revised) in [(1, 1), (2, 0)] {
+        let journal = machine_folder.join("var/log/journal.json");
+        fs::write(journal, lines[..count].join("\n")).unwrap();
+        let looked = add_late_errors(&mut store, &root, &machine).unwrap();
+        assert_eq!(looked.len(), revised, "{count} lines");
+    }
 }
