@@ -46,6 +46,8 @@ fn a_failed_verdict_shows_the_exact_values_to_go_back_to() {
         line.contains("`daily` (core-voltage 1250 mV; run 12, slot 2)"),
         "{line}"
     );
+    let maker = |line: &String| line.contains("maker's own settings");
+    assert!(!verdict.next.iter().any(maker), "{:?}", verdict.next);
     record.apply(Entry::Verdict(Box::new(verdict.clone())));
     for text in [
         verdict_text(&record, &verdict, Style::new(false, 100)),
@@ -134,7 +136,10 @@ fn a_clock_that_moved_since_the_last_judged_run_confounds() {
             .map(|rule| rule.figure)
             .next()
     };
-    assert_eq!(confounded(at(&mut record, moved(4_000.0))), None);
+    // Within 2 %.
+    for was in [3_923.0, 4_000.0, 4_079.0] {
+        assert_eq!(confounded(at(&mut record, moved(was))), None, "{was}");
+    }
     assert_eq!(
         confounded(at(&mut record, moved(4_200.0))).unwrap(),
         "scalar integer clock is now 4000, was 4200 MHz"
