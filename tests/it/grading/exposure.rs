@@ -143,6 +143,18 @@ fn the_statement_in_words_is_plain_and_right() {
     );
 }
 
+#[test]
+fn lengths_of_two_hours_on_are_told_in_hours() {
+    for (minutes, words) in [(90, "90 min"), (120, "2 h"), (138, "2.3 h"), (600, "10 h")] {
+        let record = run(vec![stage("even", minutes * 60, vec![mixed()])], &|_, _| {
+            60.0
+        });
+        let headline = judge(&record).headline;
+        let wanted = format!("in {words} of checked load on 2 cores");
+        assert!(headline.contains(&wanted), "{headline}");
+    }
+}
+
 /// 8.3.1.1 at 80 and 60 %: odds in whole numbers only where they are whole.
 #[test]
 fn odds_are_not_rounded_up() {

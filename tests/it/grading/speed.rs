@@ -378,3 +378,46 @@ fn without_a_narrow_worker_alone_there_is_no_droop_to_tell() {
     };
     assert_eq!(supply(&record).droop_mv, None);
 }
+
+/// Where there is one core, a narrow worker on it is all of them.
+#[test]
+fn of_one_core_the_load_is_told_and_no_droop() {
+    let values = [(900.0, 20.0), (1_314.0, 35.0), (1_305.0, 110.0)];
+    let mut record = supplied("int-streams.reg", values);
+    record.header.machine.cpus.retain(|cpu| cpu.id == CpuId(1));
+    let supply = judge(&record).voltages.remove(0);
+    assert_eq!((supply.one_core_mv, supply.droop_mv), (None, None));
+    assert_eq!(supply.load_mv, Some(1_305.0));
+}
+
+#[test]
+fn other_supplies_and_other_figures_of_the_same_one_are_no_core_voltage() {
+    let values = [(900.0, 20.0), (1_314.0, 35.0), (1_305.0, 110.0)];
+    let mut record = supplied("int-streams.reg", values);
+    let told = judge(&record).voltages;
+    let another = ChannelId(9);
+    for sample in &mut record.samples {
+        sample.readings.push(Reading {
+            channel: another,
+            value: 12_000.0,
+        });
+    }
+    for (quantity, role) in [
+        (Quantity::Voltage, Role::Board),
+        (Quantity::Temperature, Role::CoreVoltage),
+    ] {
+        let mut record = record.clone();
+        record
+            .header
+            .channels
+            .push(channel(another, quantity, role));
+        assert_eq!(judge(&record).voltages, told, "{quantity:?} {role:?}");
+    }
+}
+
+/// Nothing is told by a rise of nothing.
+#[test]
+fn a_meter_that_stands_still_tells_no_slope() {
+    let values = [(900.0, 110.0), (1_314.0, 110.0), (1_305.0, 110.0)];
+    assert_eq!(supply(&supplied("int-streams.reg", values)).slope, None);
+}
