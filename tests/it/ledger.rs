@@ -5,7 +5,9 @@
 mod advice;
 mod changes;
 mod declarations;
+mod entries;
 mod fingerprints;
+mod outcomes;
 mod table;
 mod trend;
 mod verdicts;

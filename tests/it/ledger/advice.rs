@@ -144,6 +144,47 @@ fn the_person_must_name_a_limit_before_anything_is_advised_towards_it() {
 }
 
 #[test]
+fn where_nothing_moves_no_limit_is_needed() {
+    let open = Setting {
+        floor: None,
+        ceiling: None,
+        ..at(1250)
+    };
+    let advice = decide_next(&open, &[], 120.0).unwrap();
+    assert_eq!(
+        (advice.next, advice.why),
+        (Next::Short(Amount::whole(1250)), Why::KnowPresent)
+    );
+}
+
+#[test]
+fn a_margin_beyond_the_limit_ends_at_the_limit_unless_that_failed() {
+    let limited = |ceiling: i64, present: i64| Setting {
+        ceiling: Some(Amount::whole(ceiling)),
+        ..at(present)
+    };
+    let trials = [trial(1240, true, false), trial(1235, false, false)];
+    let advice = decide_next(&limited(1245, 1240), &trials, 120.0).unwrap();
+    assert_eq!(advice.next, Next::Long(Amount::whole(1245)));
+    // The ceiling came down to what failed: what held lies beyond it.
+    let said = decide_next(&limited(1235, 1235), &trials, 120.0).unwrap_err();
+    assert!(said.to_string().contains("within your limits"), "{said}");
+}
+
+/// A value off today's step, from before the step was changed.
+#[test]
+fn a_failure_between_two_steps_counts_at_the_harder_one() {
+    let coarse = Setting {
+        step: Amount::whole(10),
+        coarse: Amount::whole(20),
+        ..at(1250)
+    };
+    let trials = [trial(1250, true, false), trial(1235, false, false)];
+    let advice = decide_next(&coarse, &trials, 120.0).unwrap();
+    assert_eq!(advice.next, Next::Short(Amount::whole(1240)));
+}
+
+#[test]
 fn a_short_look_at_a_value_is_not_yet_a_pass() {
     let short = Trial {
         exposure_s: 40.0,
@@ -325,4 +366,5 @@ fn lengths_of_runs_are_those_of_the_published_guide() {
         assert!(find_test_length(Duration::from_secs(1), percent, allowed).is_err());
     }
     assert!(find_test_length(Duration::ZERO, 95.0, 0).is_err());
+    assert!(find_test_length(Duration::from_secs(1), 95.0, 100).is_ok());
 }

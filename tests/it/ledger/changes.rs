@@ -1,6 +1,8 @@
 //! One change at a time, and what becomes of it.
 
-use soakproof::ledger::{check_change, check_good, check_no_boot, check_undo, compare_settings};
+use soakproof::ledger::{
+    check_change, check_good, check_no_boot, check_undo, compare_settings, find_profile,
+};
 use soakproof::model::{Amount, Grade, LedgerEntry, SettingKind};
 
 use super::{BOOT, Story, draft, some, value};
@@ -102,8 +104,11 @@ fn a_change_is_pending_until_a_run_has_judged_it() {
     story.run(Some(Grade::Provisional)).complete = false;
     assert_eq!(pending(&story), Some(1));
     // A run in this boot that has no end yet is going on.
+    let under_way = |story: &Story| story.ledger().changes()[0].under_way;
+    assert_eq!(under_way(&story), None);
     story.run(None);
     assert_eq!(pending(&story), Some(1));
+    assert_eq!(under_way(&story), Some(3));
     story.run(Some(Grade::Provisional));
     assert_eq!(pending(&story), None);
     assert_eq!(
@@ -118,10 +123,9 @@ fn the_worst_that_was_found_at_a_change_stays_its_verdict() {
     story.change("core-voltage 1250 1240");
     story.run(Some(Grade::Provisional));
     story.run(Some(Grade::Proven));
-    assert_eq!(
-        story.ledger().changes()[0].verdict,
-        Some((2, Grade::Proven))
-    );
+    let ledger = story.ledger();
+    assert_eq!(ledger.changes()[0].verdict, Some((2, Grade::Proven)));
+    assert!(!ledger.changes()[0].has_failed());
     story.run(Some(Grade::Failed));
     story.run(Some(Grade::Proven));
     let ledger = story.ledger();
@@ -138,6 +142,7 @@ fn a_machine_that_went_down_under_the_run_fails_the_change() {
     assert!(ledger.pending().is_none());
     assert!(ledger.changes()[0].has_failed());
     assert_eq!(ledger.changes()[0].cut_short, Some(1));
+    assert_eq!(ledger.changes()[0].under_way, None);
 }
 
 #[test]
@@ -212,6 +217,89 @@ fn only_settings_that_a_run_has_shown_can_be_named_as_good() {
     for bad in ["", "list", "diff", "two words", "a/b"] {
         assert!(check_good(&story.ledger(), bad, None).is_err(), "{bad}");
     }
+}
+
+#[test]
+fn names_of_profiles_are_held_to_their_form_and_each_names_one() {
+    let mut story = Story::of_voltage();
+    story.run(Some(Grade::Provisional));
+    let longest = "a".repeat(40);
+    for name in ["daily", "a-b", "a_b", "A1", &longest] {
+        assert!(check_good(&story.ledger(), name, None).is_ok(), "{name}");
+    }
+    for name in [
+        "",
+        "list",
+        "diff",
+        "two words",
+        "a/b",
+        "\u{e9}",
+        &(longest + "a"),
+    ] {
+        let said = check_good(&story.ledger(), name, None)
+            .unwrap_err()
+            .to_string();
+        assert!(said.contains("no name of a profile"), "{name}: {said}");
+    }
+    let unknown = |story: &Story| find_profile(&story.ledger(), "x").unwrap_err().to_string();
+    assert!(
+        unknown(&story).contains("none is named yet"),
+        "{}",
+        unknown(&story)
+    );
+    for (name, slot) in [("daily", "1"), ("night", "2"), ("daily", "3")] {
+        let profile = check_good(&story.ledger(), name, Some(slot)).unwrap();
+        story.write(LedgerEntry::Good(profile));
+    }
+    let ledger = story.ledger();
+    let names: Vec<&str> = ledger
+        .profiles()
+        .iter()
+        .map(|(_, known)| known.name.as_str())
+        .collect();
+    assert_eq!(
+        names,
+        ["night", "daily"],
+        "the newest of a name stands for it"
+    );
+    assert_eq!(
+        find_profile(&ledger, "daily").unwrap().slot.as_deref(),
+        Some("3")
+    );
+    assert_eq!(
+        find_profile(&ledger, "night").unwrap().slot.as_deref(),
+        Some("2")
+    );
+    assert!(
+        unknown(&story).contains("known are `night`, `daily`"),
+        "{}",
+        unknown(&story)
+    );
+}
+
+#[test]
+fn the_ledger_knows_its_newest_entry_and_when_a_change_was_made() {
+    let mut story = Story::default();
+    assert_eq!(
+        (story.ledger().last_row(), story.ledger().last_altered()),
+        (0, None)
+    );
+    story.write(LedgerEntry::Setting(super::voltage()));
+    assert_eq!(
+        (story.ledger().last_row(), story.ledger().last_altered()),
+        (1, None)
+    );
+    story.change("core-voltage 1250 1240");
+    let changed = story.rows[1].at;
+    story.run(Some(Grade::Provisional));
+    let profile = check_good(&story.ledger(), "daily", None).unwrap();
+    story.write(LedgerEntry::Good(profile));
+    assert_eq!(
+        (story.ledger().last_row(), story.ledger().last_altered()),
+        (3, Some(changed))
+    );
+    story.write(LedgerEntry::Undone { change: 1 });
+    assert_eq!(story.ledger().last_altered(), Some(story.rows[3].at));
 }
 
 #[test]

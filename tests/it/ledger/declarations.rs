@@ -1,6 +1,8 @@
 //! Declaring settings and typing values: each slip is refused with what would be right.
 
-use soakproof::ledger::{SettingDraft, check_setting, check_value, parse_value, starter};
+use soakproof::ledger::{
+    SettingDraft, check_setting, check_value, parse_value, starter, starter_names,
+};
 use soakproof::model::{Amount, Harder, Setting, SettingKind};
 
 use super::{draft, some, voltage};
@@ -128,11 +130,77 @@ fn each_mistake_in_a_declaration_is_told() {
                     ..SettingDraft::default()
                 },
             ),
-            "--kind",
+            "core-voltage|",
         ),
     ] {
         assert!(said.contains(word), "{said:?} does not say {word:?}");
     }
+}
+
+#[test]
+fn names_and_units_are_held_to_their_form_one_by_one() {
+    let longest = "a".repeat(40);
+    for name in ["cooling-2", "a", &longest] {
+        let setting = check_setting(None, &draft(name, SettingKind::CoreVoltage));
+        assert_eq!(setting.unwrap().name, name);
+    }
+    for name in [
+        "",
+        "2-cooling",
+        "-a",
+        "a_b",
+        "aB",
+        "list",
+        "starter",
+        &(longest + "a"),
+    ] {
+        let said = refused(None, &draft(name, SettingKind::CoreVoltage));
+        assert!(said.contains("is no name of a setting"), "{name}: {said}");
+    }
+    let with_unit = |unit: &str| {
+        let draft = SettingDraft {
+            unit: some(unit),
+            ..draft("pump", SettingKind::Other)
+        };
+        check_setting(None, &draft)
+    };
+    let longest = "u".repeat(40);
+    for unit in ["1/min", &longest] {
+        assert_eq!(with_unit(unit).unwrap().unit, unit);
+    }
+    // What is no part of a unit is left out, and then the two are not the same.
+    let said = with_unit("l\u{7}/h").unwrap_err().to_string();
+    assert!(said.contains("l/h"), "{said}");
+    for unit in ["", &(longest + "u")] {
+        let said = with_unit(unit).unwrap_err().to_string();
+        assert!(said.contains("--unit"), "{unit}: {said}");
+    }
+}
+
+#[test]
+fn the_person_may_say_which_way_is_harder_and_set_both_limits_to_one_value() {
+    let said = SettingDraft {
+        harder: Some(Harder::Up),
+        floor: some("1250"),
+        ceiling: some("1250"),
+        ..draft("core-voltage", SettingKind::CoreVoltage)
+    };
+    let setting = check_setting(None, &said).unwrap();
+    assert_eq!(setting.harder, Some(Harder::Up));
+    assert_eq!(
+        (setting.floor, setting.ceiling),
+        (Some(Amount::whole(1250)), Some(Amount::whole(1250)))
+    );
+    let known = voltage();
+    let turned = SettingDraft {
+        name: "core-voltage".to_owned(),
+        harder: Some(Harder::Up),
+        ..SettingDraft::default()
+    };
+    assert_eq!(
+        check_setting(Some(&known), &turned).unwrap().harder,
+        Some(Harder::Up)
+    );
 }
 
 #[test]
@@ -153,4 +221,7 @@ fn starter_sets_hold_no_values_and_no_limits() {
         assert_eq!(said, (None, None, None, None), "{}", setting.name);
     }
     assert!(starter("laptop").is_none());
+    for name in starter_names() {
+        assert!(starter(name).is_some(), "{name}");
+    }
 }

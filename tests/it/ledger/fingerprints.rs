@@ -193,7 +193,10 @@ fn modules_of_another_rated_speed_are_told_apart_in_words() {
         panic!("{found:?}");
     };
     let (is, was) = line.split_once(", were ").unwrap();
-    assert!(is.ends_with("rated 4000 MT/s"), "{line}");
+    assert!(
+        is.ends_with("DIMM_A2 16 GiB WN-16G-6000 rated 4000 MT/s"),
+        "{line}"
+    );
     assert_ne!(is.trim_start_matches("memory modules are now "), was);
 }
 
@@ -236,6 +239,9 @@ fn every_part_of_the_fingerprint_that_changes_is_noticed() {
         );
     }
     assert!(find_unexplained(&before, &seen, &[]).is_empty());
+    // Within 2 %: a short probe and a counted clock are not that exact.
+    (seen.reference_mhz, seen.probed_mhz) = (Some(101.9), Some(4_901.0));
+    assert!(find_unexplained(&before, &seen, &[]).is_empty());
 }
 
 #[test]
@@ -264,6 +270,14 @@ fn declared_settings_that_the_machine_does_not_show_are_said() {
         value("memory-voltage", SettingKind::MemoryVoltage, 1350),
     ];
     assert!(find_unshown(&right, &seen).is_empty());
+    // As far as a probe, a rounded rate and a voltage in steps may be off.
+    seen.probed_mhz = Some(4_975.0);
+    let near = [
+        right[0].clone(),
+        value("memory-rate", SettingKind::MemoryRate, 4802),
+        value("memory-voltage", SettingKind::MemoryVoltage, 1365),
+    ];
+    assert!(find_unshown(&near, &seen).is_empty());
 }
 
 #[test]

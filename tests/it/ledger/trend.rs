@@ -72,6 +72,19 @@ fn cooling_is_worse_beyond_the_spread_of_earlier_runs_and_not_within_it() {
     }
 }
 
+/// Without a power only the rise over the air is compared: 70 over 20.
+#[test]
+fn without_a_power_the_rise_over_the_air_is_compared() {
+    let mut all = runs(&[0.5, 0.5, 0.5, 0.5]);
+    for run in &mut all {
+        let heat = run.verdict.heat.as_mut().unwrap();
+        heat.cooling.as_mut().unwrap().resistance_k_per_w = None;
+    }
+    let found = sum_trend(all).unwrap().cooling.unwrap();
+    assert_eq!(found.measure, Measure::Rise);
+    assert!((found.now - 50.0).abs() < 0.5, "{found:?}");
+}
+
 /// Three runs that agree to the last digit did not measure a millionth of a degree.
 #[test]
 fn the_spread_is_never_less_than_that_of_a_sensors_step() {
