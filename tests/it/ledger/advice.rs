@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use soakproof::ledger::{
-    Advice, Next, Trial, Why, decide_next, find_test_length, find_trials, sum_values,
+    Advice, Next, Trial, ValueLine, Why, decide_next, find_test_length, find_trials, sum_values,
 };
 use soakproof::model::{Amount, Cause, Grade, LedgerEntry, Setting};
 
@@ -278,6 +278,42 @@ fn what_a_run_found_counts_as_the_evidence_allows() {
     );
 }
 
+/// Less voltage helps against heat; a clock or an offset of clocks that is too hot is too much.
+#[test]
+fn heat_speaks_against_all_but_a_lower_voltage() {
+    use soakproof::model::SettingKind;
+    let tell = |kind: SettingKind, value: &str, grade: Grade| {
+        let mut story = Story::default();
+        let draft = soakproof::ledger::SettingDraft {
+            value: Some(value.to_owned()),
+            ..super::draft(kind.word(), kind)
+        };
+        let setting = soakproof::ledger::check_setting(None, &draft).unwrap();
+        story.write(LedgerEntry::Setting(setting.clone()));
+        let run = story.run(Some(grade));
+        (run.causes, run.edge) = (vec![Cause::Heat], Some(soakproof::ledger::Edge::Heat));
+        (run.complete, run.faults) = (true, 0);
+        let trials = find_trials(&story.ledger(), &setting);
+        trials.first().map(|trial| (trial.held, trial.faults))
+    };
+    for grade in [Grade::Failed, Grade::Marginal] {
+        for (kind, value) in [
+            (SettingKind::CoreClock, "5000"),
+            (SettingKind::WideVectorOffset, "1"),
+            (SettingKind::PowerLimit, "200"),
+        ] {
+            assert_eq!(
+                tell(kind, value, grade),
+                Some((false, 1)),
+                "{kind:?} {grade}"
+            );
+        }
+    }
+    let voltage = |grade| tell(SettingKind::CoreVoltage, "1250", grade);
+    assert_eq!(voltage(Grade::Failed), None);
+    assert_eq!(voltage(Grade::Marginal), Some((true, 0)));
+}
+
 #[test]
 fn bounds_are_over_all_runs_at_a_value_failed_ones_too() {
     let long = Trial {
@@ -315,8 +351,13 @@ fn a_value_at_which_the_machine_did_not_start_is_never_advised_again() {
     story.write(LedgerEntry::NoBoot { change: 1 });
     let ledger = story.ledger();
     let setting = ledger.setting("core-voltage").unwrap();
-    let advice = decide_next(setting, &find_trials(&ledger, setting), 120.0).unwrap();
+    let trials = find_trials(&ledger, setting);
+    let advice = decide_next(setting, &trials, 120.0).unwrap();
     assert_eq!(advice.next, Next::Short(Amount::whole(1245)));
+    let lines = sum_values(setting, &trials);
+    let told = |line: &ValueLine| (line.runs.clone(), line.held, line.faults);
+    assert_eq!(told(&lines[0]), (vec![], false, 1), "no run was there");
+    assert_eq!(told(&lines[1]), (vec![1], true, 0));
 }
 
 /// `r,c50,c60,...` of the test length guide: NIST/SEMATECH e-Handbook 8.3.1.1, computed by its formula to

@@ -39,6 +39,8 @@ fn a_clock_in_gigahertz_is_refused_with_the_megahertz() {
             "{typed}: {said}"
         );
     }
+    let said = clock("fast").unwrap_err().to_string();
+    assert!(said.contains("in MHz, like `5000`"), "{said}");
     let said = clock("51000").unwrap_err().to_string();
     assert!(said.contains("10000"), "{said}");
 }

@@ -56,6 +56,9 @@ fn the_factor_is_students_quantile_with_the_further_value_counted() {
         );
     }
     assert_eq!(prediction_factor(1, 0.99), None);
+    // Of one degree of freedom: tan(0.49 pi).
+    let two = prediction_factor(2, 0.99).unwrap();
+    assert!((two - 31.820_5 * 1.5_f64.sqrt()).abs() < 0.001, "{two}");
 }
 
 /// Mean 0.50, deviation 0.01, four runs: 0.50 + 4.541 x 0.01 x sqrt(1.25) = 0.5508.
@@ -80,9 +83,17 @@ fn without_a_power_the_rise_over_the_air_is_compared() {
         let heat = run.verdict.heat.as_mut().unwrap();
         heat.cooling.as_mut().unwrap().resistance_k_per_w = None;
     }
-    let found = sum_trend(all).unwrap().cooling.unwrap();
+    let found = sum_trend(all.clone()).unwrap().cooling.unwrap();
     assert_eq!(found.measure, Measure::Rise);
     assert!((found.now - 50.0).abs() < 0.5, "{found:?}");
+    // Rooms differ over a year: where the air is not known, 5 degrees are added.
+    for run in &mut all {
+        run.verdict.heat.as_mut().unwrap().cooling = None;
+    }
+    let level = sum_trend(all).unwrap().cooling.unwrap();
+    assert_eq!(level.measure, Measure::Level);
+    assert!((level.now - found.now - 20.0).abs() < 1e-9, "{level:?}");
+    assert!((level.bound - found.bound - 25.0).abs() < 1e-9, "{level:?}");
 }
 
 /// Three runs that agree to the last digit did not measure a millionth of a degree.
