@@ -3,8 +3,8 @@
 The defects are those that cargo-mutants lists. It builds the crate anew for each, which takes hours; so here each
 function gets all of its own as arms of one `match` on a number from the environment, and the tests run once a
 number. What does not compile that way is told (`cargo mutants -F NAME` tries it alone). FOLDER is as `rooms` laid
-it out; what survives stands in FOLDER/ROOM/missed. For `rest` that is what is planted, in FOLDER/whole.
-NAMES is a regular expression of those that are planted, empty for all of them.
+it out; what survives stands in FOLDER/ROOM/missed. NAMES is a regular expression of those that are planted, empty
+for all of them.
 """
 
 import collections
@@ -25,11 +25,6 @@ ROOMS = {
     "suite": ("src/suite/", [("it", ["suites"]), ("soakproof", [])]),
     "ledger": ("src/ledger/", [("it", ["ledger"]), ("sim", ["silicon"]), ("it", ["grading::continuation"])]),
 }
-# Of the whole, what neither loads the processor for long nor waits; the rooms hold all tests of grading and of suites.
-REST = ("", [("soakproof", ["ledger", "suite", "verdict", "core", "guard"])] + [
-    ("it", [area])
-    for area in ["ledger", "views", "reports", "records", "recovery", "configuration", "program"]
-])
 SWITCH = """
 pub(crate) fn mutant() -> u32 {
     static CHOSEN: std::sync::OnceLock<u32> = std::sync::OnceLock::new();
@@ -86,7 +81,7 @@ def plant(text, mutants):
 
 
 def build(package, sources, mutants):
-    """Programs of tests by name, the program itself, the mutants that compile, and those that do not."""
+    """Programs of tests by name, the mutants that compile, and those that do not."""
     left_out = []
     while True:
         blame = {}
@@ -98,10 +93,8 @@ def build(package, sources, mutants):
         said = subprocess.run(command, cwd=package, stdout=subprocess.PIPE, text=True)
         said_lines = [json.loads(line) for line in said.stdout.splitlines() if line.startswith("{")]
         if said.returncode == 0:
-            made = [line for line in said_lines if line.get("executable")]
-            tests = [line for line in made if line["profile"]["test"] and line["target"]["kind"] != ["bin"]]
-            own = [line["executable"] for line in made if not line["profile"]["test"]]
-            return {line["target"]["name"]: line["executable"] for line in tests}, own, mutants, left_out
+            tests = [line for line in said_lines if line.get("executable")]
+            return {line["target"]["name"]: line["executable"] for line in tests}, mutants, left_out
         guilty = set()
         for line in said_lines:
             message = line.get("message") or {}
@@ -130,18 +123,12 @@ def passes(package, program, arguments, number, patience_s, fits=None):
 
 def main():
     room, folder, names = sys.argv[1], pathlib.Path(sys.argv[2]).resolve(), sys.argv[3]
-    package = folder / ("whole" if room == "rest" else "rooms")
-    prefix, stages = REST if room == "rest" else ROOMS[room]
+    package = folder / "rooms"
+    prefix, stages = ROOMS[room]
     listed = subprocess.run(
         ["cargo", "mutants", "--list", "--json", "-p", "soakproof"], cwd=folder, stdout=subprocess.PIPE, check=True
     )
     all_of_them = [m for m in json.loads(listed.stdout) if m["file"].startswith(f"rooms/{prefix}")]
-    if room == "rest":
-        lists = [folder / one / "missed" for one in ROOMS]
-        survived = {name for missed in lists if missed.exists() for name in missed.read_text().splitlines()}
-        all_of_them = [m for m in all_of_them if m["name"] in survived]
-        for mutant in all_of_them:
-            mutant["file"] = mutant["file"].replace("rooms/", "whole/", 1)
     all_of_them = [mutant for mutant in all_of_them if re.search(names, mutant["name"])]
     # What is computed when the program is built cannot be switched later.
     mutants = [mutant for mutant in all_of_them if mutant["function"]]
@@ -152,18 +139,15 @@ def main():
     whole = root.read_text()
     root.write_text(f"#![allow(warnings, arithmetic_overflow, unconditional_panic)]\n{whole}{SWITCH}")
     try:
-        programs, own, mutants, left_out = build(package, sources, mutants)
+        programs, mutants, left_out = build(package, sources, mutants)
     finally:
         root.write_text(whole)
         for path, text in sources.items():
             (folder / path).write_text(text)
-    # Copies, so that the next room can be built meanwhile; the program itself lies where its tests look for it.
+    # Copies, so that the next room can be built meanwhile.
     kept = folder / room
-    beside = kept / "deps"
-    beside.mkdir(parents=True, exist_ok=True)
-    programs = {name: shutil.copy(program, beside / name) for name, program in programs.items()}
-    for program in own:
-        shutil.copy(program, kept)
+    kept.mkdir(exist_ok=True)
+    programs = {name: shutil.copy(program, kept / name) for name, program in programs.items()}
     fits = kept / "fits"
     fits.mkdir(exist_ok=True)
     patience = []

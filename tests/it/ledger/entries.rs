@@ -58,13 +58,12 @@ fn what_commands_write_is_taken_one_behind_the_other() {
 fn what_no_command_would_write_is_refused_with_what_it_would_be() {
     let story = Story::of_voltage();
     let refused = |entry: LedgerEntry| check_entries(&story.ledger(), &[entry]).unwrap_err();
-    let should_be = |entry: LedgerEntry| match refused(entry) {
-        CheckEntryError::Astray { what, should_be } => (what, should_be),
-        other => panic!("{other}"),
+    let error = refused(change(2, &[step("core-voltage", 1250, 1240)]));
+    let CheckEntryError::Astray { what, should_be } = &error else {
+        panic!("{error}");
     };
-    let (what, made) = should_be(change(2, &[step("core-voltage", 1250, 1240)]));
-    assert_eq!(what, "change");
-    assert!(made.contains("\"number\":1"), "{made}");
+    assert_eq!(*what, "change");
+    assert!(should_be.contains("\"number\":1"), "{should_be}");
     for moves in [
         step("core-voltage", 1240, 1230),
         step("core-voltage", 1250, 1242),
