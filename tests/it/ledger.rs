@@ -14,7 +14,7 @@ mod verdicts;
 
 use soakproof::ledger::{Ledger, Outcome, SettingDraft, check_change, check_setting};
 use soakproof::model::{
-    Amount, Grade, LedgerEntry, LedgerRow, Setting, SettingKind, SettingValue, Standing, Wall,
+    Amount, Grade, LedgerEntry, LedgerRow, Move, Setting, SettingKind, SettingValue, Standing, Wall,
 };
 
 const BOOT: &str = "boot-now";
@@ -96,6 +96,15 @@ fn some(text: &str) -> Option<String> {
     Some(text.to_owned())
 }
 
+/// A setting called after its kind, at a value.
+fn valued(kind: SettingKind, value: &str) -> Setting {
+    let draft = SettingDraft {
+        value: some(value),
+        ..draft(kind.word(), kind)
+    };
+    check_setting(None, &draft).unwrap()
+}
+
 fn voltage() -> Setting {
     let draft = SettingDraft {
         value: some("1250"),
@@ -105,6 +114,14 @@ fn voltage() -> Setting {
         ..draft("core-voltage", SettingKind::CoreVoltage)
     };
     check_setting(None, &draft).unwrap()
+}
+
+fn step(setting: &str, from: i64, to: i64) -> Move {
+    Move {
+        setting: setting.to_owned(),
+        from: Amount::whole(from),
+        to: Amount::whole(to),
+    }
 }
 
 fn value(name: &str, kind: SettingKind, value: i64) -> SettingValue {

@@ -13,6 +13,8 @@ use crate::sensors::{
 };
 use crate::store::Store;
 
+/// Who told of such an error.
+const SOURCE: &str = "journal";
 /// Runs that are looked at, the newest first: older ones were, when they were the newest.
 const NEWEST: usize = 3;
 /// Where the machine does not tell how often it looks (the kernel's default).
@@ -76,7 +78,7 @@ fn late_errors(record: &Record, lines: &[JournalLine], until: Mono) -> Vec<Entry
         let behind = of_kernel[index + 1..].iter().map(|line| line.text.as_str());
         let kind = FindingKind::HardwareError {
             severity,
-            source: "journal".to_owned(),
+            source: SOURCE.to_owned(),
             text: join_details(&line.text, behind),
             count,
         };
@@ -85,11 +87,7 @@ fn late_errors(record: &Record, lines: &[JournalLine], until: Mono) -> Vec<Entry
             wall: line.wall,
         };
         // Another look may find more lines behind it.
-        let known = |finding: &Finding| {
-            let alike = matches!(&finding.kind, FindingKind::HardwareError { text, .. }
-                if text.starts_with(&line.text));
-            finding.at == at && alike
-        };
+        let known = |finding: &Finding| finding.at == at && begins_with(&finding.kind, line);
         (!record.findings.iter().any(known)).then(|| {
             Entry::Finding(Finding {
                 at,
@@ -104,4 +102,13 @@ fn late_errors(record: &Record, lines: &[JournalLine], until: Mono) -> Vec<Entry
         })
     });
     findings.collect()
+}
+
+/// True for the error of `line`, with or without what lines behind it tell.
+fn begins_with(kind: &FindingKind, line: &JournalLine) -> bool {
+    let FindingKind::HardwareError { source, text, .. } = kind else {
+        return false;
+    };
+    let details = text.strip_prefix(&line.text);
+    source == SOURCE && details.is_some_and(|rest| rest.is_empty() || rest.starts_with("; "))
 }

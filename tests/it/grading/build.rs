@@ -6,7 +6,7 @@ use soakproof::model::{
     Asserts, Channel, ChannelId, Claim, Cpu, CpuId, Declared, End, FORMAT, Finding, FindingKind,
     Gap, GapKind, HeatLimits, InstructionSet, LoadClass, Machine, Mismatch, Moment, Mono,
     OnFinding, Plan, PlannedLoad, Quantity, Reading, Record, Rhythm, Role, RunHeader, Sample,
-    Segment, Stage, StageGate, StageMark, Stamped, Wall, WorkerProgress,
+    Segment, Severity, Stage, StageGate, StageMark, Stamped, Wall, WorkerProgress,
 };
 
 /// The processor's thermometer of the built machine.
@@ -250,6 +250,16 @@ pub(crate) fn wrong() -> FindingKind {
         expected: 6,
         got: 7,
     })
+}
+
+/// An error that the hardware reported.
+pub(crate) fn hardware(severity: Severity) -> FindingKind {
+    FindingKind::HardwareError {
+        severity,
+        source: "kernel log".to_owned(),
+        text: "invented".to_owned(),
+        count: 2,
+    }
 }
 
 /// A gap of `kind`.

@@ -7,7 +7,7 @@ use soakproof::model::{
 };
 use soakproof::verdict::judge;
 
-use super::build::{end, finding, gap, load, mixed, run, sound, stage, wrong};
+use super::build::{end, finding, gap, hardware, load, mixed, run, sound, stage, wrong};
 
 const GAPS: [GapKind; 15] = [
     GapKind::NoProcessorTemperature,
@@ -26,15 +26,6 @@ const GAPS: [GapKind; 15] = [
     GapKind::Suspended,
     GapKind::Environment,
 ];
-
-pub(super) fn hardware(severity: Severity) -> FindingKind {
-    FindingKind::HardwareError {
-        severity,
-        source: "kernel log".to_owned(),
-        text: "invented".to_owned(),
-        count: 2,
-    }
-}
 
 fn over_hot() -> FindingKind {
     FindingKind::OverHot {

@@ -6,8 +6,8 @@ use soakproof::model::{
 };
 use soakproof::verdict::judge;
 
-use super::build::{at, end, finding, gap, load, run, sound, stage, wrong};
-use super::grades::{edging, failing, hardware};
+use super::build::{at, end, finding, gap, hardware, load, run, sound, stage, wrong};
+use super::grades::{edging, failing};
 use super::rules::{clock_rule, clocked};
 
 fn with(kinds: Vec<(FindingKind, u64)>) -> Record {

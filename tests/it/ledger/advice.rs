@@ -5,9 +5,9 @@ use std::time::Duration;
 use soakproof::ledger::{
     Advice, Next, Trial, ValueLine, Why, decide_next, find_test_length, find_trials, sum_values,
 };
-use soakproof::model::{Amount, Cause, Grade, LedgerEntry, Setting};
+use soakproof::model::{Amount, Cause, Grade, LedgerEntry, Setting, SettingKind};
 
-use super::{Story, voltage};
+use super::{Story, valued, voltage};
 
 fn trial(value: i64, held: bool, long: bool) -> Trial {
     Trial {
@@ -214,13 +214,8 @@ fn a_short_look_at_a_value_is_not_yet_a_pass() {
 #[test]
 fn runs_at_other_settings_do_not_count() {
     let mut story = Story::of_voltage();
-    let cache = soakproof::ledger::SettingDraft {
-        value: Some("4500".to_owned()),
-        ..super::draft("cache-clock", soakproof::model::SettingKind::CacheClock)
-    };
-    story.write(LedgerEntry::Setting(
-        soakproof::ledger::check_setting(None, &cache).unwrap(),
-    ));
+    let cache = valued(SettingKind::CacheClock, "4500");
+    story.write(LedgerEntry::Setting(cache));
     story.run(Some(Grade::Provisional));
     story.change("core-voltage 1250 1240");
     story.run(Some(Grade::Failed));
@@ -281,14 +276,9 @@ fn what_a_run_found_counts_as_the_evidence_allows() {
 /// Less voltage helps against heat; a clock or an offset of clocks that is too hot is too much.
 #[test]
 fn heat_speaks_against_all_but_a_lower_voltage() {
-    use soakproof::model::SettingKind;
     let tell = |kind: SettingKind, value: &str, grade: Grade| {
         let mut story = Story::default();
-        let draft = soakproof::ledger::SettingDraft {
-            value: Some(value.to_owned()),
-            ..super::draft(kind.word(), kind)
-        };
-        let setting = soakproof::ledger::check_setting(None, &draft).unwrap();
+        let setting = valued(kind, value);
         story.write(LedgerEntry::Setting(setting.clone()));
         let run = story.run(Some(grade));
         (run.causes, run.edge) = (vec![Cause::Heat], Some(soakproof::ledger::Edge::Heat));

@@ -5,7 +5,7 @@ use soakproof::ledger::{
 };
 use soakproof::model::{Amount, Grade, LedgerEntry, SettingKind};
 
-use super::{BOOT, Story, draft, some, value};
+use super::{BOOT, Story, draft, value, valued};
 
 fn refused(story: &Story, words: &str, together: bool) -> String {
     let words: Vec<String> = words.split(' ').map(str::to_owned).collect();
@@ -66,13 +66,8 @@ fn a_second_open_change_is_refused_and_names_the_first() {
 #[test]
 fn several_at_once_need_the_persons_word() {
     let mut story = Story::of_voltage();
-    let cache = soakproof::ledger::SettingDraft {
-        value: some("4500"),
-        ..draft("cache-clock", SettingKind::CacheClock)
-    };
-    story.write(LedgerEntry::Setting(
-        soakproof::ledger::check_setting(None, &cache).unwrap(),
-    ));
+    let cache = valued(SettingKind::CacheClock, "4500");
+    story.write(LedgerEntry::Setting(cache));
     let both = "core-voltage 1250 1240 cache-clock 4500 4600";
     let said = refused(&story, both, false);
     assert!(

@@ -1,17 +1,9 @@
 //! Entries that come from elsewhere: what a command would have written is taken, and nothing else.
 
-use soakproof::ledger::{CheckEntryError, check_entries, check_good, check_setting};
+use soakproof::ledger::{CheckEntryError, check_entries, check_good};
 use soakproof::model::{Amount, Change, Grade, Harder, LedgerEntry, Move, SettingKind};
 
-use super::{BOOT, Story, draft, some, voltage};
-
-fn step(setting: &str, from: i64, to: i64) -> Move {
-    Move {
-        setting: setting.to_owned(),
-        from: Amount::whole(from),
-        to: Amount::whole(to),
-    }
-}
+use super::{BOOT, Story, step, valued, voltage};
 
 fn change(number: u32, moves: &[Move]) -> LedgerEntry {
     LedgerEntry::Change(Change {
@@ -22,20 +14,12 @@ fn change(number: u32, moves: &[Move]) -> LedgerEntry {
     })
 }
 
-fn cache() -> LedgerEntry {
-    let cache = soakproof::ledger::SettingDraft {
-        value: some("4500"),
-        ..draft("cache-clock", SettingKind::CacheClock)
-    };
-    LedgerEntry::Setting(check_setting(None, &cache).unwrap())
-}
-
 #[test]
 fn what_commands_write_is_taken_one_behind_the_other() {
     let ledger = Story::default().ledger();
     let entries = [
         LedgerEntry::Setting(voltage()),
-        cache(),
+        LedgerEntry::Setting(valued(SettingKind::CacheClock, "4500")),
         change(
             1,
             &[

@@ -2,13 +2,12 @@
 
 use soakproof::ledger::{Edge, Outcome, stand};
 use soakproof::model::{
-    FindingKind, Fingerprint, Grade, LedgerEntry, LoadClass, Record, SettingKind, Severity,
-    Standing,
+    Fingerprint, Grade, LedgerEntry, LoadClass, Record, SettingKind, Severity, Standing,
 };
 use soakproof::verdict::judge;
 
-use super::{Story, draft, some};
-use crate::grading::build::{finding, sound, wrong};
+use super::{Story, valued};
+use crate::grading::build::{finding, hardware, sound, wrong};
 
 /// The sound run of the grading's tests, as the ledger takes it down.
 fn outcome(alter: &dyn Fn(&mut Record)) -> Outcome {
@@ -63,13 +62,8 @@ fn without_a_verdict_nothing_is_shown_and_without_a_ledger_nothing_is_told() {
 #[test]
 fn an_edge_of_corrected_errors_is_told_from_one_of_heat() {
     let corrected = |record: &mut Record| {
-        let kind = FindingKind::HardwareError {
-            severity: Severity::Corrected,
-            source: "invented counter".to_owned(),
-            text: String::new(),
-            count: 1,
-        };
-        record.findings.push(finding(kind, None));
+        let found = finding(hardware(Severity::Corrected), None);
+        record.findings.push(found);
     };
     let hot = |record: &mut Record| record.header.plan.heat.margin_c = 40.0;
     let edge = |alter: &dyn Fn(&mut Record)| {
@@ -108,11 +102,7 @@ fn only_a_whole_suite_without_a_finding_holds() {
 #[test]
 fn a_standing_tells_of_the_change_in_force_and_of_clocks_to_compare() {
     let mut story = Story::of_voltage();
-    let clock = soakproof::ledger::SettingDraft {
-        value: some("5000"),
-        ..draft("core-clock", SettingKind::CoreClock)
-    };
-    let clock = soakproof::ledger::check_setting(None, &clock).unwrap();
+    let clock = valued(SettingKind::CoreClock, "5000");
     story.write(LedgerEntry::Setting(clock));
     let measured = vec![(LoadClass::WideVector, 4_900.0)];
     story.run(Some(Grade::Provisional)).clocks = measured.clone();

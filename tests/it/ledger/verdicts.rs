@@ -2,13 +2,12 @@
 
 use soakproof::ledger::{Attribution, attribute};
 use soakproof::model::{
-    Amount, Entry, Grade, LastGood, LoadClass, Move, Record, RuleEffect, SettingKind, Standing,
-    Verdict,
+    Amount, Entry, Grade, LastGood, LoadClass, Record, RuleEffect, SettingKind, Standing, Verdict,
 };
 use soakproof::report::{Style, before_run, record_text, report_json, verdict_text};
 use soakproof::verdict::judge;
 
-use super::value;
+use super::{step, value};
 use crate::grading::build::{finding, sound, wrong};
 
 fn at(record: &mut Record, standing: Standing) -> Verdict {
@@ -163,14 +162,6 @@ fn nothing_is_proven_at_settings_that_the_machine_does_not_show() {
         assert!(lines.contains(word), "{lines:?} does not say {word:?}");
     }
     assert!(before_run(&Standing::default()).is_empty());
-}
-
-fn step(setting: &str, from: i64, to: i64) -> Move {
-    Move {
-        setting: setting.to_owned(),
-        from: Amount::whole(from),
-        to: Amount::whole(to),
-    }
 }
 
 #[test]

@@ -45,15 +45,42 @@ fn told(second: u64, text: &str) -> String {
     )
 }
 
+/// A machine whose run has ended, and what its journal holds.
+struct Late {
+    folder: tempfile::TempDir,
+    store: Store,
+    number: i64,
+}
+
+impl Late {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        fs::create_dir_all(folder.path().join("machine/var/log")).unwrap();
+        let mut store = Store::open(&folder.path().join("store")).unwrap();
+        let number = finished(&mut store);
+        Self {
+            folder,
+            store,
+            number,
+        }
+    }
+
+    /// How many verdicts are revised once the journal holds `lines`.
+    fn look(&mut self, lines: &[String]) -> usize {
+        let machine_folder = self.folder.path().join("machine");
+        let journal = machine_folder.join("var/log/journal.json");
+        fs::write(journal, lines.join("\n")).unwrap();
+        let root = Root::simulated(&machine_folder);
+        let machine = paper::header("run", "").machine;
+        add_late_errors(&mut self.store, &root, &machine)
+            .unwrap()
+            .len()
+    }
+}
+
 #[test]
 fn an_error_told_after_the_end_revises_the_verdict_once_and_the_first_stays() {
-    let folder = tempfile::tempdir().unwrap();
-    let machine_folder = folder.path().join("machine");
-    fs::create_dir_all(machine_folder.join("var/log")).unwrap();
-    let root = Root::simulated(&machine_folder);
-    let mut store = Store::open(&folder.path().join("store")).unwrap();
-    let number = finished(&mut store);
-    let machine = paper::header("run", "").machine;
+    let mut late = Late::new();
     // The machine looks every five minutes where it does not say otherwise.
     let lines = [
         line(1, 1),
@@ -62,18 +89,10 @@ fn an_error_told_after_the_end_revises_the_verdict_once_and_the_first_stays() {
         line(400, 3),
         told(400, "TSC 6d4a2f0f ADDR 5678000"),
     ];
-    let mut look = |lines: &[String]| {
-        fs::write(
-            machine_folder.join("var/log/journal.json"),
-            lines.join("\n"),
-        )
-        .unwrap();
-        add_late_errors(&mut store, &root, &machine).unwrap().len()
-    };
-    assert_eq!(look(&lines[..1]), 0, "seen during the run");
-    assert_eq!(look(&lines), 1);
-    assert_eq!(look(&lines), 0, "once");
-    let record = store.record(number).unwrap();
+    assert_eq!(late.look(&lines[..1]), 0, "seen during the run");
+    assert_eq!(late.look(&lines), 1);
+    assert_eq!(late.look(&lines), 0, "once");
+    let record = late.store.record(late.number).unwrap();
     assert_eq!(record.verdicts.len(), 2);
     assert_eq!(record.verdicts[0].grade, Grade::Inconclusive);
     assert_eq!(record.verdicts[1].grade, Grade::Marginal);
@@ -90,18 +109,8 @@ fn an_error_told_after_the_end_revises_the_verdict_once_and_the_first_stays() {
 /// A look between the two lines tells the first alone, and the next look does not take it for another error.
 #[test]
 fn an_error_whose_lines_are_written_between_two_looks_is_one() {
-    let folder = tempfile::tempdir().unwrap();
-    let machine_folder = folder.path().join("machine");
-    fs::create_dir_all(machine_folder.join("var/log")).unwrap();
-    let root = Root::simulated(&machine_folder);
-    let mut store = Store::open(&folder.path().join("store")).unwrap();
-    finished(&mut store);
-    let machine = paper::header("run", "").machine;
+    let mut late = Late::new();
     let lines = [line(290, 2), told(290, "TSC 6d4a2f0e ADDR 1234000 MISC 86")];
-    for (count, revised) in [(1, 1), (2, 0)] {
-        let journal = machine_folder.join("var/log/journal.json");
-        fs::write(journal, lines[..count].join("\n")).unwrap();
-        let looked = add_late_errors(&mut store, &root, &machine).unwrap();
-        assert_eq!(looked.len(), revised, "{count} lines");
-    }
+    assert_eq!(late.look(&lines[..1]), 1);
+    assert_eq!(late.look(&lines), 0);
 }
